@@ -1,0 +1,1 @@
+"""The order of work, the jobs: the loop, no sound arithmetic."""
