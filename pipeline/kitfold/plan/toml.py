@@ -1,0 +1,74 @@
+"""TOML files into models: one way to read them, one way to complain."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from kitfold.errors import Mistake, PlanError
+from kitfold.plan.mistakes import mistakes_of
+from kitfold.plan.model import Model
+
+__all__ = ["model_from", "read_toml", "shown_path"]
+
+AnyModel = TypeVar("AnyModel", bound=Model)
+_LARGEST_BYTES = 4_000_000
+
+
+def shown_path(path: Path) -> str:
+    """Return a path as a message shows it: its folder and its name."""
+    return "/".join(path.parts[-2:]) if path.is_absolute() else path.as_posix()
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Read a TOML file; lists come back as tuples, so that strict models take them.
+
+    Raises
+    ------
+    PlanError : where the file is missing, unreadable, no UTF-8, too large or no TOML
+    """
+    where = shown_path(path)
+    try:
+        if path.stat().st_size > _LARGEST_BYTES:
+            raise PlanError(f"is larger than {_LARGEST_BYTES} bytes; is it a kit?", where=where)
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise PlanError("does not exist", where=where, hint="`kitfold init FOLDER` writes a starter kit.toml") from None
+    except IsADirectoryError:
+        raise PlanError("is a folder, not a file", where=where, hint="name the kit.toml inside it") from None
+    except (OSError, ValueError) as error:
+        raise PlanError(_why_unreadable(error), where=where) from None
+    except RecursionError:
+        raise PlanError("is nested too deeply to read", where=where) from None
+    frozen: dict[str, Any] = _tuples(table)
+    return frozen
+
+
+def model_from(model: type[AnyModel], given: object, where: str, mistakes: list[Mistake]) -> AnyModel | None:
+    """Return the model of a table, or None and what is wrong with it in `mistakes`."""
+    try:
+        return model.model_validate(given)
+    except ValidationError as error:
+        mistakes.extend(mistakes_of(error, where, given, model))
+        return None
+
+
+def _why_unreadable(error: Exception) -> str:
+    if isinstance(error, tomllib.TOMLDecodeError):
+        return f"is not valid TOML: {error}"
+    if isinstance(error, UnicodeDecodeError):
+        return f"is not UTF-8 text (byte {error.start})"
+    if isinstance(error, PermissionError):
+        return "is a folder, or may not be read"
+    return f"cannot be read ({error.__class__.__name__}: {error})"
+
+
+def _tuples(value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(_tuples(item) for item in value)
+    if isinstance(value, dict):
+        return {key: _tuples(item) for key, item in value.items()}
+    return value
