@@ -58,6 +58,19 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
     return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen)
 
 
+def _names_written(entries: Any) -> list[str]:
+    """Return every sound's name as it was written, those of sounds with mistakes too."""
+    tables = [entry for entry in entries if isinstance(entry, Mapping)] if isinstance(entries, tuple) else []
+    return [str(entry["name"]) for entry in tables if "name" in entry]
+
+
+def _devices_written(head: Any) -> tuple[str, ...]:
+    """Return the kit's device names as they were written, so that they are checked whatever else is wrong."""
+    written = head.get("device", ()) if isinstance(head, Mapping) else ()
+    listed = written if isinstance(written, tuple) else (written,)
+    return tuple(name for name in listed if isinstance(name, str))
+
+
 def _sounds(entries: Any, where: str, path: Path, context: Context, mistakes: list[Mistake]) -> list[PlannedSound]:
     """Plan every [[sound]]; those with mistakes are left out and reported."""
     if not isinstance(entries, tuple) or not entries:
