@@ -21,12 +21,14 @@ __all__ = [
     "note_name",
     "parse_note",
     "parse_pitch_class",
+    "pitch_class_names",
     "power_to_db",
     "seconds_to_frames",
     "semitones_to_ratio",
 ]
 
 PITCH_CLASSES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
+_IN_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 _NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ACCIDENTALS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1, "##": 2, "bb": -2}
 _NOTE = re.compile(r"([A-Ga-g])(##|bb|#|b|♯|♭|)(-?\d{1,2})?")
@@ -82,16 +84,22 @@ def midi_to_hz(midi: float, a4_hz: float = 440.0) -> float:
     return float(a4_hz * 2.0 ** ((midi - 69.0) / 12.0))
 
 
-def note_name(midi: int, middle_c: str = "C4") -> str:
-    """Name a MIDI note, sharps only: 50 is ``"D3"`` where middle C is C4.
+def note_name(midi: int, middle_c: str = "C4", flats: bool = False) -> str:
+    """Name a MIDI note: 50 is ``"D3"`` where middle C is C4.
 
     Parameters
     ----------
     midi : int, 0 to 127 (others are named too)
     middle_c : str, ``"C4"`` or ``"C3"``: the name of MIDI 60
+    flats : bool, write Bb rather than A#
     """
     octave, pitch_class = divmod(midi, 12)
-    return f"{PITCH_CLASSES[pitch_class]}{octave - 5 + int(middle_c[1:])}"
+    return f"{pitch_class_names(flats)[pitch_class]}{octave - 5 + int(middle_c[1:])}"
+
+
+def pitch_class_names(flats: bool = False) -> tuple[str, ...]:
+    """Return the twelve names, with sharps or with flats."""
+    return _IN_FLATS if flats else PITCH_CLASSES
 
 
 def parse_pitch_class(text: str) -> int:

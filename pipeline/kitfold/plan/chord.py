@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from kitfold.plan.key import Key
-from kitfold.units import PITCH_CLASSES, parse_pitch_class
+from kitfold.units import parse_pitch_class, pitch_class_names
 
 __all__ = ["Chord", "parse_chord"]
 
@@ -62,12 +62,11 @@ class Chord:
         """Root, third, fifth and octave, in semitones above the root."""
         return tuple(tone for tone in (0, self.third, self.fifth, 12) if tone is not None)
 
-    @property
-    def name(self) -> str:
-        """The chord by name, for instance ``"Dm"``, ``"A#"`` or ``"Edim"``."""
+    def name(self, flats: bool = False) -> str:
+        """Name the chord, for instance ``"Dm"``, ``"Bb"`` or ``"Edim"``."""
         quality = next(name for name, triad in _TRIADS.items() if triad == (self.third, self.fifth))
         suffix = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "fifth": "5"}
-        return PITCH_CLASSES[self.root] + suffix.get(quality, quality)
+        return pitch_class_names(flats)[self.root] + suffix.get(quality, quality)
 
 
 def parse_chord(text: str, key: Key) -> Chord:

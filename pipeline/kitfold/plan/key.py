@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from kitfold.units import PITCH_CLASSES, parse_pitch_class
+from kitfold.units import parse_pitch_class, pitch_class_names
 
 __all__ = ["SCALES", "Key", "parse_key"]
 
@@ -14,6 +14,7 @@ SCALES: dict[str, tuple[int, ...]] = {
     "minor": (0, 2, 3, 5, 7, 8, 10),
 }
 """Semitones above the tonic; minor is the natural minor."""
+_FLAT_MAJORS = (5, 10, 3, 8, 1)
 
 
 @dataclass(frozen=True)
@@ -34,8 +35,14 @@ class Key:
         """The seven pitch classes, from the tonic up."""
         return tuple((self.tonic + step) % 12 for step in SCALES[self.mode])
 
+    @property
+    def flats(self) -> bool:
+        """Whether the key is written with flats: F, Bb, Eb, Ab, Db major and their relative minors."""
+        major = self.tonic if self.mode == "major" else (self.tonic + 3) % 12
+        return major in _FLAT_MAJORS
+
     def __str__(self) -> str:
-        return f"{PITCH_CLASSES[self.tonic]} {self.mode}"
+        return f"{pitch_class_names(self.flats)[self.tonic]} {self.mode}"
 
 
 def parse_key(text: str) -> Key:

@@ -1,0 +1,108 @@
+"""What all commands share: their common options, and how they speak.
+
+Results go to stdout, everything else to stderr. With --json stdout carries one JSON value and nothing else.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["Voice", "common_options", "jobs_option"]
+
+Function = TypeVar("Function", bound=Callable[..., Any])
+
+
+@dataclass(frozen=True)
+class Voice:
+    """How a command speaks.
+
+    Parameters
+    ----------
+    as_json : bool, one JSON value on stdout
+    quiet : bool, errors only
+    """
+
+    as_json: bool = False
+    quiet: bool = False
+
+    def result(self, value: Any) -> None:
+        """Print a result as JSON, where that was asked for."""
+        if self.as_json:
+            click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+
+    def show(self, *things: Any) -> None:
+        """Print tables and lines for a person; nothing with --json or --quiet."""
+        if not (self.as_json or self.quiet):
+            console = _console(stderr=False)
+            for thing in things:
+                console.print(thing)
+
+    def say(self, text: str) -> None:
+        """Say something beside the result, on stderr; nothing with --quiet."""
+        if not self.quiet:
+            click.echo(text, err=True)
+
+    def complain(self, text: str) -> None:
+        """Print an error on stderr, always."""
+        click.echo(f"kitfold: {text}", err=True)
+
+    @contextmanager
+    def progress(self, title: str) -> Iterator[Callable[[str, int], None]]:
+        """Show a bar on a terminal; give a function to call with what was done and how many there are in all."""
+        if self.quiet or self.as_json or not sys.stderr.isatty():
+            yield lambda _done, _total: None
+            return
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(),
+            TextColumn("{task.fields[done]}"),
+            TimeElapsedColumn(),
+        )
+        with Progress(*columns, console=_console(stderr=True), transient=True) as bar:
+            task = bar.add_task(title, total=None, done="")
+            yield lambda done, total: bar.update(task, advance=1, total=total, done=done)
+
+
+def _console(stderr: bool) -> Console:
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else 120
+    return Console(stderr=stderr, highlight=False, width=width)
+
+
+def common_options(function: Function) -> Function:
+    """Give a command --json, --quiet and --debug; it receives `voice`."""
+
+    def wrapped(*args: Any, as_json: bool, quiet: bool, debug: bool, **kwargs: Any) -> Any:
+        del debug  # read by main
+        return function(*args, voice=Voice(as_json, quiet), **kwargs)
+
+    wrapped.__name__, wrapped.__doc__ = function.__name__, function.__doc__
+    wrapped.__dict__.update(function.__dict__)  # click's options so far
+    command: Any = wrapped
+    command = click.option("--debug", is_flag=True, help="Show the trace of an error.")(command)
+    command = click.option("--quiet", is_flag=True, help="Print errors only.")(command)
+    return click.option("--json", "as_json", is_flag=True, help="Print the result as JSON, and nothing else.")(command)  # type: ignore[no-any-return]
+
+
+def jobs_option(function: Function) -> Function:
+    """Give a command --jobs; it receives `jobs`, the number of threads."""
+    return click.option(
+        "--jobs",
+        type=click.IntRange(1, 256),
+        default=None,
+        metavar="N",
+        help="Threads; default: one a processor. The result is the same.",
+    )(function)

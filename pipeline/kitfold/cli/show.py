@@ -1,0 +1,146 @@
+"""Tables for a person: what was built, what to set on the device, what the checks say."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from kitfold.pack.build import Built
+from kitfold.pack.manifest import Change, Check, Manifest, SlotEntry
+from kitfold.pack.slots import stored_name
+
+__all__ = ["build_table", "plain_table"]
+
+_STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
+
+
+def plain_table(*headers: str, right: Iterable[str] = ()) -> Table:
+    """Return an empty table in the one style of this program.
+
+    Parameters
+    ----------
+    headers : str
+    right : headers whose columns are aligned to the right
+    """
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
+    for header in headers:
+        table.add_column(header, justify="right" if header in right else "left", overflow="fold")
+    return table
+
+
+def build_table(built: Built) -> list[Table | Text]:
+    """Return what a build shows: its slots, the checks that don't pass, memory and where it is."""
+    manifest = built.manifest
+    shown: list[Table | Text] = [_slots(manifest)]
+    shown += [_chart(manifest, section) for section in manifest.song["sections"]]
+    poor = [check for check in manifest.checks if check.result != "pass"]
+    if poor:
+        shown.append(_checks(poor))
+    shown += [Text(line) for line in _said(manifest)]
+    return [*shown, Text(_summary(manifest)), Text(f"in {built.folder.as_posix()}/")]
+
+
+def _slots(manifest: Manifest) -> Table:
+    headers = ("slot", "sound", "root", "level dB", "semitones", "length s", "memory", "changed to fit", "checks")
+    table = plain_table(*headers, right=("slot", "level dB", "length s", "memory"))
+    for slot in manifest.slots:
+        table.add_row(
+            str(slot.slot),
+            _label(slot),
+            _root(slot),
+            f"{slot.play_db:.1f}",
+            _span([hold.setting for hold in slot.holds]) if slot.holds else "0",
+            f"{slot.seconds:.2f}",
+            _share(slot, manifest),
+            "; ".join(_change(change) for change in slot.changes) or "whole",
+            _verdict(slot, manifest.checks),
+        )
+    return table
+
+
+def _root(slot: SlotEntry) -> str:
+    if not slot.root.pitched or slot.root.note is None:
+        return "none"
+    error = slot.root.error_cents
+    return slot.root.note + (f" {error:+.1f} c" if error is not None else "")
+
+
+def _change(change: Change) -> str:
+    return f"{change.what} ({change.cost_db:.0f} dB)" if change.what == "shorten" else change.what
+
+
+def _chart(manifest: Manifest, section: dict[str, Any]) -> Table:
+    """Return what to set on the device, slot by chord: the play chart of one section."""
+    chords = list(dict.fromkeys(one["chord"] for one in section["chords"]))
+    table = plain_table(f"section {section['name']}: set", *chords, right=chords)
+    for slot in manifest.slots:
+        settings: dict[str, list[int]] = {}
+        for hold in slot.holds:
+            if hold.section == section["name"]:
+                settings.setdefault(hold.chord, []).append(hold.setting)
+        if settings:
+            cells = (_span(settings[chord]) if chord in settings else "" for chord in chords)
+            table.add_row(f"{slot.slot} {_label(slot)}", *cells)
+    return table
+
+
+def _span(values: list[int]) -> str:
+    low, high = min(values), max(values)
+    return f"{low:+d}" if low == high else f"{low:+d}…{high:+d}"
+
+
+def _share(slot: SlotEntry, manifest: Manifest) -> str:
+    used = int(getattr(slot, "memory", 0))
+    return f"{100 * used / manifest.budget.limit:.1f} %"
+
+
+def _verdict(slot: SlotEntry, checks: Iterable[Check]) -> Text:
+    """Return the worst result of the checks about a slot."""
+    names = {slot.sound, _label(slot)}
+    results = [check.result for check in checks if names & set(check.about)]
+    worst = next((result for result in ("fail", "warn") if result in results), "pass")
+    return Text(worst, style=_STYLES[worst])
+
+
+def _label(slot: SlotEntry) -> str:
+    return stored_name(slot.sound, slot.copy_ or 0)
+
+
+def _checks(checks: list[Check]) -> Table:
+    table = plain_table("check", "result", "about", "figure", "limit", "advice", right=("figure", "limit"))
+    for check in checks:
+        table.add_row(
+            check.check,
+            Text(check.result, style=_STYLES[check.result]),
+            ", ".join(check.about),
+            f"{check.figure:g} {check.unit}",
+            f"{check.limit:g}",
+            check.advice,
+        )
+    return table
+
+
+def _said(manifest: Manifest) -> list[str]:
+    """Return what steps had to say, once each, with the sound's name."""
+    lines = [
+        f"{slot.sound}: {line}" for slot in manifest.slots for step in slot.made.steps for line in step.get("said", ())
+    ]
+    return list(dict.fromkeys(lines))
+
+
+def _summary(manifest: Manifest) -> str:
+    budget, checks = manifest.budget, manifest.checks
+    if budget.unit == "frames":
+        rate = max(manifest.device["rate_hz"])
+        memory = f"{budget.used / rate:.2f} of {budget.limit / rate:.2f} s ({budget.used:,} of {budget.limit:,} frames)"
+    else:
+        memory = (
+            f"{budget.used / 1000:,.0f} of {budget.limit / 1000:,.0f} kB ({budget.used:,} of {budget.limit:,} bytes)"
+        )
+    count = {result: sum(check.result == result for check in checks) for result in ("pass", "warn", "fail")}
+    verdict = f"{count['pass']} checks pass, {count['warn']} warn, {count['fail']} fail"
+    return f"{manifest.device['name']}: {budget.slots_used} of {budget.slots} slots, {memory}; {verdict}"

@@ -1,0 +1,21 @@
+"""Reading and writing: the one door to the disk."""
+
+from kitfold.files.names import file_name_problem, safe_file_name
+from kitfold.files.read import SoundFacts, read_sound, sha256_of, sound_facts
+from kitfold.files.swap import fresh_folder, recover
+from kitfold.files.write import master_bytes, write_bytes, write_master, write_text
+
+__all__ = [
+    "SoundFacts",
+    "file_name_problem",
+    "fresh_folder",
+    "master_bytes",
+    "read_sound",
+    "recover",
+    "safe_file_name",
+    "sha256_of",
+    "sound_facts",
+    "write_bytes",
+    "write_master",
+    "write_text",
+]

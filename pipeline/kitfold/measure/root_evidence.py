@@ -1,0 +1,277 @@
+"""What speaks for each candidate root: figures that a musician could name, one row a candidate.
+
+Peaks are assigned once to the stretched harmonics f_n = n f sqrt((1 + B n²)/(1 + B)) of a stiff string (Fletcher, 1964)
+for a few stiffnesses B. The figure that tells a stack of octaves and fifths from a root that is really there is the
+support on harmonics without a factor 2 or 3: the octave below that a root and its fifth imply has no harmonics
+1, 5, 7, 11, and a real low note has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitfold.measure.root_spectrum import Peaks
+
+__all__ = ["Match", "match_harmonics", "weigh"]
+
+Real = NDArray[np.float64]
+Figures = dict[str, Real]
+
+_RANGE_DB = 60.0
+_STIFFNESS = (0.0, 5e-5, 1.5e-4, 4e-4, 1.2e-3, 4e-3)
+_STIFFNESS_COST = 0.012  # a stiffer reading must explain that much more of the sound
+_HARMONICS = 24
+_HIGHEST_NUMBER = 40
+
+
+@dataclass(frozen=True)
+class Match:
+    """How the peaks fit each candidate.
+
+    Parameters
+    ----------
+    fit : ndarray, (candidates, peaks), 0 to 1: how exactly a peak lies on a harmonic
+    number : ndarray, (candidates, peaks), the harmonic's number
+    fifth : ndarray, (candidates, peaks), 0 to 1: what a layer a fifth up would explain of the rest
+    stiffness : ndarray, (candidates,), B
+    """
+
+    fit: Real
+    number: Real
+    fifth: Real
+    stiffness: Real
+
+
+@dataclass(frozen=True)
+class _View:
+    """Peaks and candidates, and the weights of the peaks that all figures share."""
+
+    hz: Real
+    peaks: Peaks
+    match: Match
+    salience: Real  # level within 60 dB and distance to the noise, 0 to 1
+    bright: Real  # salience with the highs taken back
+    body: Real  # amplitude to the power 0.6 (loudness), highs taken back
+    rest_db: Real  # level under the strongest, 0 or less
+    clear: Real  # distance to the noise, 60 dB is 1
+    spans: int
+
+    def share(self, part: Real, weight: Real) -> Real:
+        """Say how much of all `weight` a part (candidates, peaks) holds."""
+        return np.asarray(np.sum(part * weight, axis=1) / (weight.sum() + 1e-9))
+
+    def below(self) -> Real:
+        """Mark the peaks that lie under each candidate."""
+        return (self.peaks.hz < 0.96 * self.hz[:, np.newaxis]).astype(np.float64)
+
+
+def match_harmonics(hz: Real, peaks: Peaks, bin_hz: float) -> Match:
+    """Assign every peak to a harmonic of every candidate.
+
+    Parameters
+    ----------
+    hz : ndarray, (candidates,), Hz
+    peaks : Peaks
+    bin_hz : float, Hz, the resolution the peaks were found with
+    """
+    ratio = peaks.hz / hz[:, np.newaxis]
+    weight = _bright(peaks)
+    finest = 1200.0 / np.log(2.0) * 0.25 * bin_hz / peaks.hz
+    readings = [_stretched(ratio, stiffness, finest) for stiffness in _STIFFNESS]
+    score = np.stack([np.sum(fit * weight, axis=1) for fit, _ in readings])
+    score -= _STIFFNESS_COST * weight.sum() * np.arange(len(_STIFFNESS))[:, np.newaxis]
+    best, rows = np.argmax(score, axis=0), np.arange(len(hz))
+    fit = np.stack([fit for fit, _ in readings])[best, rows]
+    number = np.stack([number for _, number in readings])[best, rows]
+    return Match(fit, number, _fifth(ratio) * (1.0 - fit), np.array(_STIFFNESS)[best])
+
+
+def weigh(hz: Real, peaks: Peaks, match: Match, spans: int) -> Figures:
+    """Collect every figure about every candidate.
+
+    Returns
+    -------
+    dict, name to ndarray (candidates,): plain numbers of about unit size
+    """
+    view = _View(
+        hz, peaks, match, _salience(peaks), _bright(peaks), _body(peaks),
+        peaks.db - peaks.db.max(), np.clip((peaks.db - peaks.floor_db) / 60.0, 0.0, 1.2), spans,
+    )  # fmt: skip
+    ladder, level = _ladder(view)
+    figures = _explained(view) | _underneath(view) | _first_harmonics(ladder, level) | _series(ladder)
+    figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view)
+    return figures | _against_best(figures) | _both(figures)
+
+
+def _salience(peaks: Peaks) -> Real:
+    level = np.clip((peaks.db - peaks.db.max() + _RANGE_DB) / _RANGE_DB, 0.0, 1.0)
+    return np.asarray(level * np.clip((peaks.db - peaks.floor_db - 6.0) / 24.0, 0.1, 1.0))
+
+
+def _dull(peaks: Peaks) -> Real:
+    return np.asarray(1.0 / (1.0 + (peaks.hz / 5000.0) ** 2))
+
+
+def _bright(peaks: Peaks) -> Real:
+    return _salience(peaks) * _dull(peaks)
+
+
+def _body(peaks: Peaks) -> Real:
+    return np.asarray(10.0 ** (0.6 * (peaks.db - peaks.db.max()) / 20.0) * _dull(peaks))
+
+
+def _stretched(ratio: Real, stiffness: float, finest_cents: Real) -> tuple[Real, Real]:
+    """Fit peaks to the harmonics of one stiffness: how exactly (0 to 1), and which number."""
+    position = ratio
+    if stiffness > 0:
+        stretched = 4.0 * stiffness * (1.0 + stiffness) * ratio**2
+        position = np.sqrt((np.sqrt(1.0 + stretched) - 1.0) / (2.0 * stiffness))
+    number = np.maximum(1.0, np.round(position))
+    expected = number * np.sqrt((1.0 + stiffness * number**2) / (1.0 + stiffness))
+    cents = 1200.0 * np.log2(ratio / expected)
+    # a tenth of the way to the next harmonic, 22 cents at most, never finer than the spectrum can tell
+    tolerance = np.maximum(np.minimum(22.0, 173.1 / number), finest_cents)
+    return np.exp(-0.5 * (cents / tolerance) ** 2) * (number <= _HIGHEST_NUMBER), number
+
+
+def _fifth(ratio: Real) -> Real:
+    """Fit peaks to the odd harmonics of a layer a fifth up; its even ones the root has too."""
+    number = np.maximum(1.0, np.round(ratio / 1.5))
+    cents = 1200.0 * np.log2(ratio / 1.5 / number)
+    return np.asarray(np.exp(-0.5 * (cents / 22.0) ** 2) * (number % 2 == 1) * (number <= 9))
+
+
+def _ladder(view: _View) -> tuple[Real, Real]:
+    """Salience and level (0 to 1) on each harmonic 1 to 24, in columns 1 to 24; column 0 is empty."""
+    ladder = np.zeros((len(view.hz), _HARMONICS + 1))
+    level = np.zeros_like(ladder)
+    rows, columns = np.nonzero((view.match.number <= _HARMONICS) & (view.match.fit > 1e-4))
+    at = (rows, view.match.number[rows, columns].astype(int))
+    fit = view.match.fit[rows, columns]
+    np.maximum.at(ladder, at, fit * view.salience[columns])
+    np.maximum.at(level, at, np.where(fit > 0.3, np.maximum(0.0, 1.0 + view.rest_db[columns] / _RANGE_DB), 0.0))
+    return ladder, level
+
+
+def _explained(view: _View) -> Figures:
+    """Say how much of the sound its harmonics hold, and how much a layer a fifth up would add."""
+    fit, fifth = view.match.fit, view.match.fifth
+    return {
+        "explained": view.share(fit, view.bright),
+        "explained_fifth": view.share(fifth, view.bright),
+        "body": view.share(fit, view.body),
+        "body_fifth": view.share(fifth, view.body),
+    }
+
+
+def _underneath(view: _View) -> Figures:
+    """Say what lies under the candidate, and what above it stays unexplained."""
+    below = view.below()
+    unexplained = np.clip(1.0 - view.match.fit - view.match.fifth, 0.0, 1.0)
+    return {
+        "below_loudest": np.max(below * np.maximum(0.0, 1.0 + view.rest_db / _RANGE_DB), axis=1),
+        "below": view.share(below, view.bright),
+        "above_unexplained": view.share(unexplained * (1.0 - below), view.bright),
+        "below_clear": np.max(below * view.clear, axis=1),
+    }
+
+
+def _first_harmonics(ladder: Real, level: Real) -> Figures:
+    figures = {f"harmonic_{number}": ladder[:, number] for number in range(1, 6)}
+    figures |= {f"level_{number}": level[:, number] for number in (1, 2, 3)}
+    return figures | {
+        "harmonics_6_to_8": np.sum(ladder[:, 6:9], axis=1),
+        "level_1_or_2": np.maximum(level[:, 1], level[:, 2]),
+    }
+
+
+def _series(ladder: Real) -> Figures:
+    """Say which numbers carry the series: odd ones, those without a factor 2 or 3, and how densely they follow."""
+    total = np.sum(ladder[:, 1:17], axis=1) + 1e-6
+
+    def part(numbers: list[int]) -> Real:
+        return np.asarray(np.sum(ladder[:, numbers], axis=1) / total)
+
+    present = ladder[:, 1:13] > 0.15
+    last = np.where(present.any(axis=1), 12 - np.argmax(present[:, ::-1], axis=1), 0)
+    count = np.sum(present, axis=1)
+    return {
+        "odd": part([1, 3, 5, 7, 9, 11, 13, 15]),
+        "odd_upper": part([3, 5, 7, 9, 11, 13, 15]),
+        "without_2_or_3": part([1, 5, 7, 11, 13]),
+        "without_2_or_3_upper": part([5, 7, 11, 13]),
+        "without_3": part([n for n in range(1, 17) if n % 3]),
+        "without_4": part([n for n in range(1, 17) if n % 4]),
+        "density": count / np.maximum(1, last),
+        "last": last / 12.0,
+        "count": np.minimum(count, 8) / 8.0,
+    }
+
+
+def _comb(view: _View) -> Figures:
+    """Read the autocorrelation of the lines at one period, half a period and three periods."""
+    turns = 2.0 * np.pi * view.peaks.hz / view.hz[:, np.newaxis]
+    return {
+        "comb": view.share(np.cos(turns), view.body),
+        "comb_octave_up": view.share(np.cos(turns / 2.0), view.body),
+        "comb_twelfth_up": view.share(np.cos(turns / 3.0), view.body),
+    }
+
+
+def _place(view: _View) -> Figures:
+    """Say where the candidate lies: in the range of notes, and against the lowest and the strongest line."""
+    octaves = np.log2(view.hz / 220.0)
+    centroid = np.sum(view.body * np.log2(view.peaks.hz / 220.0)) / view.body.sum()
+
+    def at(line_hz: float) -> Real:
+        return np.asarray(np.exp(-0.5 * (1200.0 * np.log2(view.hz / line_hz) / 30.0) ** 2))
+
+    return {
+        "is_lowest_20_db": at(float(view.peaks.hz[view.rest_db > -20].min())),
+        "is_lowest_35_db": at(float(view.peaks.hz[view.rest_db > -35].min())),
+        "is_strongest": at(float(view.peaks.hz[np.argmax(view.rest_db)])),
+        "octaves": octaves,
+        "octaves_squared": octaves**2,
+        "octaves_from_centroid": octaves - centroid,
+    }
+
+
+def _over_noise(view: _View) -> Figures:
+    """Say how clearly the first harmonics, and the explained part, stand over the noise."""
+    first = [np.max(view.match.fit * (view.match.number == n) * view.clear, axis=1) for n in (1, 2, 3)]
+    clearest = float(view.clear.max())
+    return {
+        "clear_1": first[0],
+        "clear_2": first[1],
+        "clear_3": first[2],
+        "clear_1_short": first[0] - clearest,
+        "clear_explained": view.share(view.match.fit, view.clear**2),
+        "clearest": np.full(len(view.hz), clearest),
+    }
+
+
+def _context(view: _View) -> Figures:
+    same = np.ones(len(view.hz))
+    return {
+        "peaks": same * np.log2(len(view.peaks.hz)) / 6.0,
+        "spans": same * min(view.spans, 12) / 12.0,
+        "stiffness_step": np.searchsorted(_STIFFNESS, view.match.stiffness) / 5.0,
+    }
+
+
+def _against_best(figures: Mapping[str, Real]) -> Figures:
+    """Compare with the best candidate in the list."""
+    both = figures["explained"] + figures["explained_fifth"]
+    short = {name: figures[name] - figures[name].max() for name in ("explained", "body", "comb", "clear_explained")}
+    return {f"{name}_short": value for name, value in short.items()} | {"explained_both_short": both - both.max()}
+
+
+def _both(figures: Mapping[str, Real]) -> Figures:
+    """Multiply pairs that only mean something together."""
+    pairs = [("level_1", "odd"), ("level_1", "density"), ("explained", "odd"), ("explained", "density")]
+    products = {f"{one}_and_{other}": figures[one] * figures[other] for one, other in pairs}
+    return products | {"below_clearer": figures["below_clear"] - figures["clear_1"]}

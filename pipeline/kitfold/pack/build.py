@@ -1,0 +1,103 @@
+"""Write a build: slots, masters and manifest into a folder that replaces the earlier one as a whole."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from kitfold.errors import PackError
+from kitfold.files import file_name_problem, fresh_folder, master_bytes, write_bytes
+from kitfold.pack.checks import checks_of
+from kitfold.pack.entries import SlotFile, file_entry, manifest_of, slot_note
+from kitfold.pack.kit import Packed
+from kitfold.pack.manifest import Manifest, manifest_text
+from kitfold.pack.slots import stored_name
+from kitfold.pack.wav import device_file
+from kitfold.plan.device import Device
+from kitfold.plan.plan import Plan
+from kitfold.render.masters import Master
+
+__all__ = ["Built", "build_folder", "write_build"]
+
+
+@dataclass(frozen=True)
+class Built:
+    """A build on disk.
+
+    Parameters
+    ----------
+    folder : Path
+    manifest : Manifest
+    """
+
+    folder: Path
+    manifest: Manifest
+
+    @property
+    def failed(self) -> bool:
+        """Whether a check fails."""
+        return any(check.result == "fail" for check in self.manifest.checks)
+
+
+def build_folder(out: Path, plan: Plan, device: Device) -> Path:
+    """Return where a kit's build for a device goes."""
+    return out / f"{plan.kit.name}-{device.name}"
+
+
+def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: Path) -> Built:
+    """Write everything beside the earlier build, then swap it in.
+
+    Parameters
+    ----------
+    plan : Plan
+    packed : Packed
+    masters : mapping of Master, by name
+    out : Path, the folder that holds builds
+
+    Raises
+    ------
+    PackError : where the disk refuses, or the device file's pattern gives names that cannot be; the earlier build stays
+    """
+    slots = _slot_files(plan, packed)
+    _refuse_bad_names(slots, packed.device)
+    folder = build_folder(out, plan, packed.device)
+    with fresh_folder(folder) as new:
+        others = []
+        for name, master in masters.items():
+            file, data = f"masters/{name}.wav", master_bytes(master.sound)
+            write_bytes(new / file, data)
+            others.append(file_entry(file, data))
+        for slot in slots:
+            write_bytes(new / slot.name, slot.data)
+        manifest = manifest_of(plan, packed, slots, others, checks_of(plan, packed))
+        write_bytes(new / "manifest.json", manifest_text(manifest).encode())
+    return Built(folder, manifest)
+
+
+def _slot_files(plan: Plan, packed: Packed) -> list[SlotFile]:
+    files = []
+    for slot in packed.slots:
+        name = stored_name(slot.part.name, slot.part.root)
+        note = (slot_note(slot, plan) or "none").replace("#", "s")  # a sharp is no letter for a file name
+        file = packed.device.file_for(slot.slot, name, note, plan.kit.name)
+        files.append(SlotFile(f"slots/{file}", device_file(file, slot.stored)))
+    return files
+
+
+def _refuse_bad_names(files: Sequence[SlotFile], device: Device) -> None:
+    """Refuse two slots in one file, and names that some file system cannot hold."""
+    twice = [name for name, count in Counter(file.name.lower() for file in files).items() if count > 1]
+    if twice:
+        raise PackError(
+            f"gives two slots the same file {twice[0]!r}",
+            where=f"{device.name}.toml: file_name",
+            hint="put {slot} into the pattern",
+        )
+    for file in files:
+        for part in file.name.split("/"):
+            if problem := file_name_problem(part):
+                raise PackError(
+                    f"{part!r} {problem}", where=f"{device.name}.toml: file_name", hint="change the pattern"
+                )

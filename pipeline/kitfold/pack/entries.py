@@ -1,0 +1,247 @@
+"""From a packed kit to its manifest: every figure rounded to what it means."""
+
+from __future__ import annotations
+
+import hashlib
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+from math import log10
+from typing import Any
+
+from kitfold import __version__
+from kitfold.pack.checks import HOLD_SLACK_S
+from kitfold.pack.holds import lasts_s
+from kitfold.pack.kit import Packed, Slot
+from kitfold.pack.manifest import (
+    SCHEMA,
+    Budget,
+    Change,
+    Check,
+    FileEntry,
+    Hold,
+    LevelEntry,
+    Made,
+    Manifest,
+    RootEntry,
+    SlotEntry,
+)
+from kitfold.pack.remedies import amount
+from kitfold.plan.plan import Plan
+from kitfold.sound import Done
+from kitfold.units import note_name
+
+__all__ = ["SlotFile", "file_entry", "manifest_of", "slot_note"]
+
+_LEAST_COST_DB = -120.0
+
+
+@dataclass(frozen=True)
+class SlotFile:
+    """A slot's file.
+
+    Parameters
+    ----------
+    name : str, relative to the build folder, forward slashes
+    data : bytes
+    """
+
+    name: str
+    data: bytes
+
+
+def manifest_of(
+    plan: Plan, packed: Packed, files: Sequence[SlotFile], others: Sequence[FileEntry], checks: Sequence[Check]
+) -> Manifest:
+    """Return the manifest of a build.
+
+    Parameters
+    ----------
+    plan : Plan
+    packed : Packed
+    files : sequence of SlotFile, one a slot
+    others : sequence of FileEntry, everything beside the slots
+    checks : sequence of Check
+    """
+    used = sum(packed.memory.cost(slot.stored.frames) for slot in packed.slots)
+    return Manifest(
+        schema=SCHEMA,
+        made_with=_made_with(),
+        kit=_kit(plan),
+        song=_song(plan),
+        device=packed.device.model_dump(mode="json", exclude_none=True),
+        budget=Budget(
+            unit=packed.memory.unit,
+            limit=packed.memory.limit,
+            used=used,
+            slots=packed.memory.slots,
+            slots_used=len(packed.slots),
+        ),
+        slots=[_entry(slot, file, plan, packed) for slot, file in zip(packed.slots, files, strict=True)],
+        files=list(others),
+        checks=list(checks),
+    )
+
+
+def file_entry(name: str, data: bytes) -> FileEntry:
+    """Return a file's entry."""
+    return FileEntry(file=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data))
+
+
+def slot_note(slot: Slot, plan: Plan) -> str | None:
+    """Name a slot's note as the kit names notes; None where it has no clear root."""
+    return None if slot.note.midi is None else note_name(slot.note.midi, plan.kit.middle_c, plan.key.flats)
+
+
+def _made_with() -> dict[str, str]:
+    libraries = ("numpy", "scipy", "soxr", "pedalboard", "pyloudnorm", "soundfile")
+    return {
+        "kitfold": __version__,
+        "python": platform.python_version(),
+        **{library: version(library) for library in libraries},
+    }
+
+
+def _kit(plan: Plan) -> dict[str, Any]:
+    head = plan.kit.model_dump(mode="json", exclude={"device"})
+    return {**head, "key": str(plan.key), "tempo_slowest": plan.song.tempo_slowest}
+
+
+def _song(plan: Plan) -> dict[str, Any]:
+    song = plan.song
+    sections = [
+        {
+            "name": section.name,
+            "patterns": section.patterns,
+            "chords": [
+                {"chord": t.chord.text, "name": t.chord.name(plan.key.flats), "pattern": t.pattern, "patterns": t.patterns}
+                for t in section.triggers
+            ],
+            "silent": sorted(section.silent),
+            "shift": dict(sorted(section.shift.items())),
+        }
+        for section in song.sections
+    ]
+    return {"beats_per_pattern": song.beats_per_pattern, "sections": sections}
+
+
+def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
+    stored, part = slot.stored, slot.part
+    return SlotEntry(
+        slot=slot.slot,
+        sound=part.name,
+        copy=part.root or None,
+        file=file.name,
+        sha256=hashlib.sha256(file.data).hexdigest(),
+        frames=stored.frames,
+        rate_hz=stored.rate_hz,
+        bits=stored.bits,
+        encoding=stored.encoding,
+        channels=stored.channels,
+        bytes=len(file.data),
+        seconds=_rounded(stored.frames / stored.rate_hz, 4),
+        memory=packed.memory.cost(stored.frames),
+        play_semitones=0,
+        play_db=slot.gain.play_db,
+        root=RootEntry(
+            pitched=slot.note.midi is not None,
+            note=slot_note(slot, plan),
+            midi=slot.note.midi,
+            hz=None if slot.note.hz is None else _rounded(slot.note.hz, 3),
+            error_cents=None if slot.error_cents is None else _rounded(slot.error_cents, 2),
+        ),
+        level=LevelEntry(lufs=_level(slot.lufs), peak_db=_level(slot.peak_db), true_peak_db=_level(slot.true_peak_db)),
+        loop=None,
+        plays=_plays(slot, plan),
+        holds=_holds(slot),
+        changes=_changes(slot, packed),
+        made=_made(slot),
+    )
+
+
+def _plays(slot: Slot, plan: Plan) -> str | list[int]:
+    """Return how the slot is really played: without a clear root it is fixed."""
+    plays = plan.sound(slot.part.name).plays
+    if slot.note.midi is None:
+        return "fixed"
+    return plays if isinstance(plays, str) else list(plays)
+
+
+def _holds(slot: Slot) -> list[Hold]:
+    holds = []
+    for one in slot.part.serves:
+        lasts = lasts_s(slot.held_s, one.setting)
+        holds.append(
+            Hold(
+                section=one.ask.section,
+                chord=one.ask.chord,
+                semitones=one.ask.semitones,
+                setting=one.setting,
+                needs_s=_rounded(one.ask.needs_s, 4),
+                lasts_s=_rounded(lasts, 4),
+                ok=lasts >= one.ask.needs_s - HOLD_SLACK_S,
+            )
+        )
+    return holds
+
+
+def _changes(slot: Slot, packed: Packed) -> list[Change]:
+    changes = []
+    part = slot.part
+    if part.lost > 0 or part.frames < part.whole_frames:
+        saved = packed.memory.cost(part.whole_frames) - packed.memory.cost(part.frames)
+        room = amount(saved, packed.memory, packed.device.top_rate_hz)
+        why = f"the kit did not fit whole; its tail gave back {room}"
+        changes.append(Change(what="shorten", why=why, cost_db=_cost_db(part.lost)))
+    if part.root == 0:
+        for name, semitones in packed.fitted.dropped:
+            if name == part.name:
+                why = f"the copy at {semitones:+d} was optional and there was no room; the device transposes further"
+                changes.append(Change(what="drop-copy", why=why, cost_db=_LEAST_COST_DB))
+    return changes
+
+
+def _cost_db(lost: float) -> float:
+    return _rounded(max(10 * log10(lost), _LEAST_COST_DB), 1) if lost > 0 else _LEAST_COST_DB
+
+
+def _made(slot: Slot) -> Made:
+    planned, part = slot.master.planned, slot.part
+    history = [_step(done) for done in slot.master.sound.history]
+    device: list[dict[str, Any]] = [{"step": "store", "found": {"gain_db": _rounded(slot.gain.store_db, 2)}}]
+    if part.root:
+        device.insert(0, {"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
+    return Made(
+        source=slot.master.source_text,
+        source_sha256=slot.master.source_sha256,
+        **{"from": planned.from_sound},
+        rights=slot.master.rights,
+        steps=history + device,
+    )
+
+
+def _step(done: Done) -> dict[str, Any]:
+    entry: dict[str, Any] = {"step": done.step, "settings": _plain(done.settings)}
+    if done.found:
+        entry["found"] = _plain(done.found)
+    if done.said:
+        entry["said"] = list(done.said)
+    return entry
+
+
+def _plain(value: Any) -> Any:
+    """Return JSON values only, floats short enough to read."""
+    if isinstance(value, Mapping):
+        return {key: _plain(item) for key, item in value.items() if item is not None}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    return _rounded(value, 4) if isinstance(value, float) else value
+
+
+def _level(value: float) -> float:
+    return _rounded(max(value, -120.0), 2)
+
+
+def _rounded(value: float, digits: int) -> float:
+    return round(float(value), digits) + 0.0

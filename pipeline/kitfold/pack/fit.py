@@ -1,0 +1,161 @@
+"""Make the kit fit: which optional copies are kept, and where each tail is cut.
+
+One pure function, `fit`, from a problem to a solution. Copies that are optional go first, the least useful first; then
+tails are cut where that loses the least heard energy for each unit of memory. Each sound's loss is taken along its
+lower convex hull, on which taking the cheapest cut first is optimal at every memory that it passes (Shoham and Gersho,
+"Efficient bit allocation for an arbitrary set of quantizers", IEEE Trans. ASSP 36(9), 1988). No tail is ever cut under
+a hold that the song needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+
+from kitfold.errors import FitError
+from kitfold.pack.asks import Ask
+from kitfold.pack.holds import Served, serve
+from kitfold.pack.problem import Candidate, Fitted, Part, Problem
+from kitfold.pack.remedies import no_fit
+
+__all__ = ["fit"]
+
+
+def fit(problem: Problem) -> Fitted:
+    """Choose what is stored and how long, so that it fits.
+
+    Raises
+    ------
+    FitError : where it cannot fit: what is over, by how much, and the cheapest remedies in figures
+    """
+    kept = {candidate.name: (*candidate.required, *candidate.optional) for candidate in problem.candidates}
+    dropped: list[tuple[str, int]] = []
+    while True:
+        parts = _parts(problem, kept)
+        over = _over(parts, problem)
+        droppable = _least_useful(problem, kept, parts) if "drop-copy" in problem.allow else None
+        if not over or droppable is None:
+            break
+        name, root = droppable
+        kept[name] = tuple(copy for copy in kept[name] if copy != root)
+        dropped.append(droppable)
+    if over:
+        parts = _shortened(parts, problem)
+    if _over(parts, problem):
+        raise FitError(no_fit(problem, parts))
+    return Fitted(tuple(parts), _unserved(problem, kept), tuple(dropped))
+
+
+def _parts(problem: Problem, kept: Mapping[str, Sequence[int]]) -> list[Part]:
+    """Lay out every sound and copy whole, each with the notes it plays and the length that those need."""
+    parts = []
+    for candidate in problem.candidates:
+        roots = (0, *sorted(kept[candidate.name]))
+        served = [serve(ask, roots, candidate.held_s, problem.reach) for ask in candidate.asks]
+        for root in roots:
+            own = tuple(one for one in served if one.root == root)
+            parts.append(_whole(candidate, root, own, problem))
+    return parts
+
+
+def _whole(candidate: Candidate, root: int, serves: tuple[Served, ...], problem: Problem) -> Part:
+    longest = problem.memory.longest_frames or candidate.frames
+    frames = min(candidate.frames, longest) if "shorten" in problem.allow else candidate.frames
+    least = min(_least_frames(candidate, serves, problem.rate_hz), frames)
+    if frames < candidate.frames:
+        frames = max(least, frames)
+    return Part(candidate.name, root, frames, candidate.frames, least, _lost_at(candidate, frames), serves)
+
+
+def _least_frames(candidate: Candidate, serves: tuple[Served, ...], rate_hz: int) -> int:
+    """Return the frames under which a hold would break; a sound that nothing holds keeps a tenth of a second."""
+    if candidate.whole:
+        return candidate.frames
+    needed_s = max((one.ask.needs_s * 2.0 ** (one.setting / 12.0) for one in serves), default=0.0)
+    frames = int(np.ceil(needed_s * rate_hz)) if needed_s > 0 else rate_hz // 10
+    return min(candidate.frames, frames + candidate.fade_frames)
+
+
+def _lost_at(candidate: Candidate, frames: int) -> float:
+    if frames >= candidate.frames:
+        return 0.0
+    return float(np.interp(frames / candidate.block_frames, np.arange(len(candidate.lost)), candidate.lost))
+
+
+def _over(parts: Sequence[Part], problem: Problem) -> bool:
+    used = sum(problem.memory.cost(part.frames) for part in parts)
+    longest = problem.memory.longest_frames
+    too_long = longest is not None and any(part.frames > longest for part in parts)
+    return used > problem.memory.limit or len(parts) > problem.memory.slots or too_long
+
+
+def _least_useful(problem: Problem, kept: Mapping[str, Sequence[int]], parts: Sequence[Part]) -> tuple[str, int] | None:
+    """Return the optional copy that plays the fewest notes, spared ones counting more; the later one on a tie."""
+    optional = [
+        (len(part.serves) * candidate.spare, -place, part.root, candidate.name)
+        for place, candidate in enumerate(problem.candidates)
+        for part in parts
+        if part.name == candidate.name and part.root in candidate.optional and part.root in kept[candidate.name]
+    ]
+    if not optional:
+        return None
+    _, _, root, name = min(optional)
+    return name, root
+
+
+def _shortened(parts: Sequence[Part], problem: Problem) -> list[Part]:
+    """Cut tails, the least heard energy for a unit of memory first, until the kit fits or nothing more may be cut."""
+    if "shorten" not in problem.allow:
+        return list(parts)
+    by_name = {candidate.name: candidate for candidate in problem.candidates}
+    cuts = sorted(
+        (slope, place, order, frames)
+        for place, part in enumerate(parts)
+        for order, (slope, frames) in enumerate(_hull(by_name[part.name], part))
+    )
+    lengths = [part.frames for part in parts]
+    used = sum(problem.memory.cost(frames) for frames in lengths)
+    for _, place, _, frames in cuts:
+        if used <= problem.memory.limit:
+            break
+        before = problem.memory.cost(lengths[place])
+        exact = problem.memory.frames_within(problem.memory.limit - (used - before))
+        lengths[place] = max(frames, min(exact, lengths[place]))  # the last cut goes no further than it must
+        used += problem.memory.cost(lengths[place]) - before
+    return [
+        replace(part, frames=frames, lost=_lost_at(by_name[part.name], frames))
+        for part, frames in zip(parts, lengths, strict=True)
+    ]
+
+
+def _hull(candidate: Candidate, part: Part) -> list[tuple[float, int]]:
+    """Return the cuts of a part along the lower convex hull of its loss: (loss per frame, length), longest first."""
+    blocks = range(-(-part.least_frames // candidate.block_frames), part.frames // candidate.block_frames + 1)
+    lengths = sorted(
+        {part.least_frames, part.frames, *(block * candidate.block_frames for block in blocks)}, reverse=True
+    )
+    points = [(length, candidate.spare * _lost_at(candidate, length)) for length in lengths]
+    hull: list[tuple[int, float]] = []
+    for point in points:
+        while len(hull) >= 2 and _slope(hull[-2], hull[-1]) >= _slope(hull[-1], point):
+            hull.pop()
+        hull.append(point)
+    return [(_slope(one, other), other[0]) for one, other in pairwise(hull)]
+
+
+def _slope(longer: tuple[int, float], shorter: tuple[int, float]) -> float:
+    return (shorter[1] - longer[1]) / (longer[0] - shorter[0])
+
+
+def _unserved(problem: Problem, kept: Mapping[str, Sequence[int]]) -> dict[str, tuple[Ask, ...]]:
+    return {
+        candidate.name: tuple(
+            ask
+            for ask in candidate.asks
+            if serve(ask, (0, *kept[candidate.name]), candidate.held_s, problem.reach).root is None
+        )
+        for candidate in problem.candidates
+    }

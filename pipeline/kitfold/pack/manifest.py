@@ -1,0 +1,166 @@
+"""The manifest: what a build holds and what was measured, as models from which its JSON Schema is made.
+
+Readers ignore fields that they don't know; a change of meaning is a new number in `schema`.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+__all__ = [
+    "SCHEMA",
+    "Budget",
+    "Change",
+    "Check",
+    "FileEntry",
+    "Hold",
+    "LevelEntry",
+    "Made",
+    "Manifest",
+    "RootEntry",
+    "SlotEntry",
+    "json_schema",
+    "manifest_text",
+]
+
+SCHEMA: Literal["kitfold-manifest/1"] = "kitfold-manifest/1"
+_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+
+class Budget(_Entry):
+    """Memory and slots, counted as the device counts them."""
+
+    unit: Literal["frames", "bytes"]
+    limit: int
+    used: int
+    slots: int
+    slots_used: int
+
+
+class RootEntry(_Entry):
+    """The wanted note, and how far the stored file lies from it (with `play_semitones` taken off)."""
+
+    pitched: bool
+    note: str | None
+    midi: int | None
+    hz: float | None
+    error_cents: float | None
+
+
+class LevelEntry(_Entry):
+    """Loudness of the loudest 400 ms in LUFS, sample peak in dBFS, true peak in dBTP; all of the stored file."""
+
+    lufs: float
+    peak_db: float
+    true_peak_db: float
+
+
+class Hold(_Entry):
+    """One note that the song asks of a slot."""
+
+    section: str
+    chord: str
+    semitones: int
+    setting: int
+    needs_s: float
+    lasts_s: float | None = Field(description="null: for ever")
+    ok: bool
+
+
+class Change(_Entry):
+    """What was changed to fit, why, and what of the sound's heard energy it cost."""
+
+    what: str
+    why: str
+    cost_db: float
+
+
+class Made(_Entry):
+    """Where a slot's sound comes from and every step of its way."""
+
+    source: str
+    source_sha256: str
+    from_sound: str | None = Field(alias="from", default=None)
+    rights: str
+    steps: list[dict[str, Any]]
+
+
+class SlotEntry(_Entry):
+    """One slot."""
+
+    slot: int
+    sound: str
+    copy_: int | None = Field(alias="copy", description="semitones of a pre-rendered transposition")
+    file: str
+    sha256: str
+    frames: int
+    rate_hz: int
+    bits: int
+    encoding: str
+    channels: int
+    bytes: int
+    seconds: float
+    play_semitones: int
+    play_db: float
+    root: RootEntry
+    level: LevelEntry
+    loop: dict[str, int] | None
+    holds: list[Hold]
+    changes: list[Change]
+    made: Made
+
+
+class FileEntry(_Entry):
+    """A file beside the slots."""
+
+    file: str
+    sha256: str
+    bytes: int
+
+
+class Check(_Entry):
+    """One claim, measured."""
+
+    check: str
+    result: Literal["pass", "warn", "fail"]
+    figure: float
+    limit: float
+    unit: str
+    about: list[str]
+    advice: str
+
+
+class Manifest(_Entry):
+    """The whole."""
+
+    schema_: Literal["kitfold-manifest/1"] = Field(SCHEMA, alias="schema")
+    made_with: dict[str, str]
+    kit: dict[str, Any]
+    song: dict[str, Any]
+    device: dict[str, Any]
+    budget: Budget
+    slots: list[SlotEntry]
+    files: list[FileEntry]
+    checks: list[Check]
+
+
+def manifest_text(manifest: Manifest) -> str:
+    """Return the manifest as it is written: stable order, UTF-8, one line feed at the end."""
+    return _json(manifest.model_dump(mode="json", by_alias=True))
+
+
+def json_schema() -> str:
+    """Return the JSON Schema (2020-12) that ships as manifest.schema.json."""
+    schema = Manifest.model_json_schema(by_alias=True, mode="serialization")
+    return _json({"$schema": _DIALECT, "$id": f"urn:{SCHEMA.replace('/', ':')}", **schema})
+
+
+def _json(value: object) -> str:
+    return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

@@ -1,0 +1,111 @@
+"""Every sound of a kit after its steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from kitfold.errors import KitfoldError, Mistake, StepError
+from kitfold.files import read_sound, sha256_of
+from kitfold.measure.level import true_peak_db
+from kitfold.plan.plan import Plan, PlannedSound
+from kitfold.plan.toml import shown_path
+from kitfold.render.jobs import in_order
+from kitfold.render.run import run_steps
+from kitfold.sound import Sound
+from kitfold.units import db_to_gain
+
+__all__ = ["CEILING_DBTP", "Master", "render_masters"]
+
+CEILING_DBTP = -1.0
+"""A master's highest true peak: the headroom for lossy coding that EBU R 128 recommends."""
+
+
+@dataclass(frozen=True)
+class Master:
+    """A sound after its steps, and where it came from.
+
+    Parameters
+    ----------
+    planned : PlannedSound
+    sound : Sound
+    source_text : str, the file at the beginning of its chain, as the kit names it
+    source_sha256 : str
+    rights : str, its own, or those of the sound it is made from
+    """
+
+    planned: PlannedSound
+    sound: Sound
+    source_text: str
+    source_sha256: str
+    rights: str
+
+
+def render_masters(plan: Plan, jobs: int, tell: Callable[[str], None]) -> dict[str, Master]:
+    """Read and process every sound; the result does not depend on the number of jobs.
+
+    Parameters
+    ----------
+    plan : Plan
+    jobs : int, threads
+    tell : called with a sound's name when it is done
+
+    Returns
+    -------
+    dict of Master, by name, in the kit's order
+
+    Raises
+    ------
+    KitfoldError : with every sound that failed
+    """
+    failures: list[tuple[int, KitfoldError]] = []
+
+    def work(name: str, parent: Master | None) -> Master:
+        master = _rendered(plan.sound(name), parent)
+        tell(name)
+        return master
+
+    def failed(name: str, error: Exception) -> None:
+        if not isinstance(error, KitfoldError):
+            raise error
+        sound = plan.sound(name)
+        failures.append((sound.place, error.about(f"{shown_path(plan.path)}: sound[{sound.place}] ({name})")))
+
+    order = plan.in_order_of_work()
+    needs = {sound.name: sound.from_sound for sound in order}
+    masters = in_order([sound.name for sound in order], needs, work, jobs, failed)
+    if failures:
+        raise _all(failures)
+    return {sound.name: masters[sound.name] for sound in plan.sounds}
+
+
+def _all(failures: list[tuple[int, KitfoldError]]) -> KitfoldError:
+    """Join what failed, in the kit's order whatever thread came first."""
+    failures.sort(key=lambda failure: failure[0])
+    mistakes: list[Mistake] = [mistake for _, error in failures for mistake in error.mistakes]
+    return type(failures[0][1])(mistakes)
+
+
+def _rendered(planned: PlannedSound, parent: Master | None) -> Master:
+    if parent is not None:
+        sound = run_steps(parent.sound, planned.steps)
+        return _checked(planned, sound, parent.source_text, parent.source_sha256, planned.rights or parent.rights)
+    assert planned.source is not None  # noqa: S101  (the plan made sure of it)
+    sound = read_sound(planned.source, planned.start_s, planned.end_s)
+    sound = run_steps(sound, planned.steps)
+    return _checked(planned, sound, planned.source_text, sha256_of(planned.source), planned.rights)
+
+
+def _checked(planned: PlannedSound, sound: Sound, source_text: str, sha256: str, rights: str) -> Master:
+    """Lower a master that peaks over the ceiling, and refuse one that its steps have silenced."""
+    peak_db = true_peak_db(sound)
+    if sound.frames == 0 or sound.peak() == 0.0:
+        raise StepError("nothing is left of the sound after its steps", hint="look at its filter and trim settings")
+    if peak_db > CEILING_DBTP:
+        lower_db = CEILING_DBTP - peak_db
+        sound = sound.with_samples(sound.samples * db_to_gain(lower_db)).telling(
+            f"lowered by {-lower_db:.1f} dB: its true peak was {peak_db:+.1f} dBTP, the ceiling is {CEILING_DBTP:g}",
+            gain_db=round(lower_db, 2),
+        )
+        sound = sound.logged("ceiling", {"true_peak_db": CEILING_DBTP})
+    return Master(planned, sound, source_text, sha256, rights)
