@@ -31,7 +31,7 @@ PITCH_CLASSES = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"
 _IN_FLATS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 _NATURALS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 _ACCIDENTALS = {"": 0, "#": 1, "♯": 1, "b": -1, "♭": -1, "##": 2, "bb": -2}
-_NOTE = re.compile(r"([A-Ga-g])(##|bb|#|b|♯|♭|)(-?\d{1,2})?")
+_NOTE = re.compile(r"([A-Ga-g])(##|bb|#|b|♯|♭|)(-?[0-9]{1,2})?")
 
 
 def db_to_gain(level_db: float) -> float:

@@ -94,8 +94,7 @@ def _span(values: list[int]) -> str:
 
 
 def _share(slot: SlotEntry, manifest: Manifest) -> str:
-    used = int(getattr(slot, "memory", 0))
-    return f"{100 * used / manifest.budget.limit:.1f} %"
+    return f"{100 * slot.memory / manifest.budget.limit:.1f} %"
 
 
 def _verdict(slot: SlotEntry, checks: Iterable[Check]) -> Text:

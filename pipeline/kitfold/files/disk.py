@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import re
 import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,6 +16,7 @@ __all__ = ["GONE", "NEW", "OLD", "PART", "disk_errors", "fresh_name"]
 NEW, OLD, GONE, PART = "new", "old", "gone", "part"
 """Endings of what is being made, set aside and deleted (folders), and of a file being written; beside their target."""
 
+_FRESH = re.compile(rf"^\.(.+)\.[0-9a-f]{{8}}\.{NEW}$")
 _HINT_SPACE = "free some space, or write elsewhere with --out"
 _HINT_RIGHTS = "check the permissions of the folder, or write elsewhere with --out"
 _REASONS = {
@@ -38,7 +40,12 @@ def disk_errors(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         reason, hint = _REASONS.get(error.errno or 0, (error.strerror or str(error), ""))
-        raise PackError(f"cannot be written: {reason}", where=str(path), hint=hint) from error
+        raise PackError(f"cannot be written: {reason}", where=str(_in_place(path)), hint=hint) from error
+
+
+def _in_place(path: Path) -> Path:
+    """Return the path that a file of a fresh folder will have once the folder is swapped in: the one the user knows."""
+    return Path(*(_FRESH.sub(r"\1", part) for part in path.parts))
 
 
 def fresh_name(target: Path, ending: str) -> Path:

@@ -134,7 +134,7 @@ def _opened(path: Path) -> Iterator[Any]:
 def _refuse_no_file(path: Path) -> None:
     try:
         found = path.stat()
-        missing = missing_sound(path) if stat.S_ISREG(found.st_mode) else None
+        missing = missing_sound(path) if stat.S_ISREG(found.st_mode) else ""
     except (OSError, ValueError) as error:
         raise _unreadable(path, error) from error
     where = str(path)
@@ -145,8 +145,7 @@ def _refuse_no_file(path: Path) -> None:
     if found.st_size == 0:
         raise SoundFileError("is empty (0 bytes)", where=where, hint="bounce or copy it again")
     if missing:
-        what = f"is cut short: its header promises {missing[0]} bytes of sound, the file holds {missing[1]}"
-        raise SoundFileError(what, where=where, hint="bounce or copy it again")
+        raise SoundFileError(f"is cut short: {missing}", where=where, hint="bounce or copy it again")
 
 
 def _unreadable(path: Path, error: OSError | ValueError) -> SoundFileError:
@@ -187,12 +186,11 @@ def _region(path: Path, facts: SoundFacts, start_s: float | None, end_s: float |
     end = facts.frames if end_s is None else _frame(end_s, facts.rate_hz)
     if not 0 <= start < end <= facts.frames:
         last_s = facts.seconds if end_s is None else end_s
-        what = (
-            f"has no region from {start_s or 0:g} to {last_s:.9g} s; allowed are times from 0 to {facts.seconds:.9g} s"
-        )
+        span, whole = f"{start_s or 0:.9g} to {last_s:.9g} s", f"0 to {facts.seconds:.9g} s"
+        what = f"has no region from {span}; allowed is {whole}"
         raise SoundFileError(what, where=str(path), hint="correct start_s and end_s; start_s comes first")
     if end - start > _MOST_S * facts.rate_hz:
-        what = f"lasts {(end - start) / facts.rate_hz / 60:.1f} minutes; allowed are {_MOST_S // 60} minutes"
+        what = f"lasts {(end - start) / facts.rate_hz:.0f} s; allowed are {_MOST_S} s ({_MOST_S // 60} minutes)"
         raise SoundFileError(what, where=str(path), hint="pick a region of it with start_s and end_s")
     if end - start < _FEWEST_FRAMES:
         raise _too_short(path, end - start)

@@ -158,13 +158,13 @@ def _bring_to_disk(folder: Path) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    if os.name == "nt":  # Windows has no such call for a folder; NTFS keeps a journal of names
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    """Bring a folder's names to the disk where the system can: Windows cannot, nor can some network disks."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _swap(new: Path, target: Path) -> None:

@@ -1,7 +1,8 @@
 """Find sound files that were cut short: libsndfile reads what is left of them without a word.
 
 Formats that hold their sound in a chunk or behind a header with its length are judged by that length: WAV (RIFF, RIFX,
-RF64), AIFF, Wave64, AU. The others either fail to open or come out shorter than they promised, which `read_sound` sees.
+RF64), AIFF, Wave64, AU. The last page of an Ogg file must be whole and say that it is the last (RFC 3533, section 6).
+The others either fail to open or come out shorter than they promised, which `read_sound` sees.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import BinaryIO
 __all__ = ["missing_sound"]
 
 _SOUND_IDS = (b"data", b"SSND", b"BODY")
+_OGG_PAGE_BYTES = 65_307  # the most that a page can take, its header of 27 bytes and 255 lengths included
 _UNKNOWN = 0x7FFF0000  # 32-bit sizes from here up mean "until the end": what writers to a pipe put there
 
 
@@ -38,8 +40,8 @@ _LAYOUTS = {
 }
 
 
-def missing_sound(path: Path) -> tuple[int, int] | None:
-    """Say how many bytes of sound a file promises and holds, where it holds fewer; None where nothing is missing.
+def missing_sound(path: Path) -> str:
+    """Say what a file promises and does not hold, as the end of a sentence; an empty string where nothing is missing.
 
     Raises
     ------
@@ -48,12 +50,21 @@ def missing_sound(path: Path) -> tuple[int, int] | None:
     with path.open("rb") as file:
         file_bytes = os.fstat(file.fileno()).st_size
         magic = file.read(4)
+        if magic == b"OggS":
+            return "" if _ogg_ends(file, file_bytes) else "its last page is not the end of the stream"
         promise = _au_sound(file) if magic == b".snd" else _chunk_sound(file, magic)
-    if promise is None:
-        return None
-    start, size = promise
+    start, size = promise or (0, 0)
     found = max(0, file_bytes - start)
-    return (size, found) if size > found else None
+    return f"its header promises {size} bytes of sound, the file holds {found}" if size > found else ""
+
+
+def _ogg_ends(file: BinaryIO, file_bytes: int) -> bool:
+    file.seek(max(0, file_bytes - _OGG_PAGE_BYTES))
+    tail = file.read()
+    page = tail[max(0, tail.rfind(b"OggS")) :]
+    if len(page) < 27 or len(page) < 27 + page[26]:
+        return False
+    return bool(page[5] & 4) and len(page) >= 27 + page[26] + sum(page[27 : 27 + page[26]])
 
 
 def _au_sound(file: BinaryIO) -> tuple[int, int] | None:

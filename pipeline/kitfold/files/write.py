@@ -67,10 +67,7 @@ def write_text(path: Path, text: str) -> None:
 
 
 def write_master(path: Path, sound: Sound) -> None:
-    """Write a sound as a 24-bit WAV at its own rate and channels; whole or not at all: see `write_bytes`.
-
-    Rounded to the nearest step, clipped at full scale, and not dithered: at 24 bits the error lies 146 dB under full
-    scale, below the noise of any converter, and a 24-bit take that no step has touched comes out bit for bit.
+    """Write a sound as a 24-bit WAV (see `master_bytes`); whole or not at all (see `write_bytes`).
 
     Raises
     ------
@@ -80,6 +77,11 @@ def write_master(path: Path, sound: Sound) -> None:
 
 
 def master_bytes(sound: Sound) -> bytes:
+    """Make a 24-bit WAV of a sound at its own rate and channels.
+
+    Rounded to the nearest step, clipped at full scale, and not dithered: at 24 bits the error lies 146 dB under full
+    scale, below the noise of any converter, and a 24-bit take that no step has touched comes out bit for bit.
+    """
     import io
 
     import numpy as np

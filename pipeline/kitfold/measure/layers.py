@@ -23,7 +23,7 @@ from kitfold.measure.pitch import long_spectrum
 from kitfold.sound import Sound
 from kitfold.units import power_to_db
 
-__all__ = ["layer_db"]
+__all__ = ["harmonic_share", "layer_db"]
 
 Real = NDArray[np.float64]
 
@@ -58,12 +58,24 @@ def layer_db(sound: Sound, root_hz: float, ratio: float) -> float:
     return _own_lines_db(spectrum, ratio)
 
 
+def harmonic_share(sound: Sound, root_hz: float) -> float:
+    """Say how much of a sound's held part lies on the first twelve harmonics of a root.
+
+    Returns
+    -------
+    float, 0 to 1, of the power: near 1 for a clear note of that root or of a harmonic of it, 0 for silence
+    """
+    lines = _Lines(sound, root_hz)
+    whole = float(lines.total[-1])
+    return min(1.0, sum(map(lines.power, range(1, 13))) / whole) if whole > 0 else 0.0
+
+
 class _Lines:
     """The power of a sound's spectrum around multiples of its root."""
 
     def __init__(self, sound: Sound, root_hz: float) -> None:
         power, self._bin_hz, self._lobe_hz = long_spectrum(sound)
-        self._total = np.concatenate([[0.0], np.cumsum(power)])
+        self.total = np.concatenate([[0.0], np.cumsum(power)])
         self._root_hz = root_hz
         self.apart = 2.0 * self._lobe_hz / root_hz  # lines nearer than this, in multiples of the root, run together
         self._faintest = 0.0
@@ -75,9 +87,9 @@ class _Lines:
         half_hz = max(self._lobe_hz, centre_hz * (2.0 ** (_LINE_CENTS / 1200.0) - 1.0))
         first = max(0, math.floor((centre_hz - half_hz) / self._bin_hz))
         last = math.ceil((centre_hz + half_hz) / self._bin_hz) + 1
-        if multiple <= 0.0 or last >= len(self._total):
+        if multiple <= 0.0 or last >= len(self.total):
             return 0.0
-        power = float(self._total[last] - self._total[first])
+        power = float(self.total[last] - self.total[first])
         return power if power > self._faintest else 0.0
 
     def smooth(self, number: int) -> float:

@@ -21,6 +21,7 @@ __all__ = ["Partials", "cents_off", "fit_partials", "held_pitch_hz", "long_spect
 Real = NDArray[np.float64]
 
 _LONGEST_S = 6.0
+_HELD_DB = -30.0
 _SEARCH_CENTS = 120  # how far from the expected pitch a sound is looked for
 _PARTIALS = 12
 _HIGHEST_HZ = 14000.0
@@ -55,12 +56,13 @@ def held_pitch_hz(sound: Sound, near_hz: float) -> float | None:
     -------
     float, Hz, or None where the sound has nothing at that pitch (silence, no frames, noise far from it)
     """
-    power, bin_hz, lobe_hz = long_spectrum(sound)
+    samples = sound.float64()
+    power, bin_hz, lobe_hz = long_spectrum(samples, sound.rate_hz, *held_frames(samples, sound.rate_hz, _HELD_DB))
     near_hz = near_hz * cents_to_ratio(_coarse_offset_cents(power, bin_hz, near_hz))
     partials = read_partials(power, bin_hz, lobe_hz, near_hz)
     if len(partials.number) == 0:
         return None
-    cents, stiffness, _ = fit_partials(partials)
+    cents, _, _ = fit_partials(partials)
     if abs(cents) > 60:
         return None
     return near_hz * cents_to_ratio(cents)
@@ -72,8 +74,14 @@ def cents_off(sound: Sound, wanted_hz: float) -> float | None:
     return None if hz is None else cents_between(wanted_hz, hz)
 
 
-def long_spectrum(sound: Sound) -> tuple[Real, float, float]:
-    """Take one fine spectrum of the held part.
+def long_spectrum(samples: Real, rate_hz: int, start: int, end: int) -> tuple[Real, float, float]:
+    """Take one fine spectrum of a held part, of 6 s from its start at most.
+
+    Parameters
+    ----------
+    samples : ndarray, (frames, channels)
+    rate_hz : int, Hz
+    start, end : int, frames
 
     Returns
     -------
@@ -83,17 +91,16 @@ def long_spectrum(sound: Sound) -> tuple[Real, float, float]:
     """
     from scipy.fft import next_fast_len, rfft
 
-    samples = sound.float64()
-    start, end = held_frames(samples, sound.rate_hz, -30.0)
-    held = samples[start : min(end, start + int(_LONGEST_S * sound.rate_hz))]
+    held = samples[start : min(end, start + int(_LONGEST_S * rate_hz))]
     if len(held) < 8:
-        return np.zeros(2), sound.rate_hz / 2.0, sound.rate_hz / 2.0
-    size = int(next_fast_len(max(2 * len(held), 1 << 15), True))
-    window = np.blackman(len(held) + 2)[1:-1, np.newaxis]
-    lines = rfft((held - held.mean(axis=0)) * window, size, axis=0)
-    bin_hz = sound.rate_hz / size
-    lobe_hz = _BLACKMAN_LOBE_BINS * sound.rate_hz / len(held)
-    return np.sum(lines.real**2 + lines.imag**2, axis=1), bin_hz, lobe_hz
+        return np.zeros(2), rate_hz / 2.0, rate_hz / 2.0
+    size = int(next_fast_len(max(len(held), 1 << 15), True))
+    window = np.blackman(len(held) + 2)[1:-1]
+    power = np.zeros(size // 2 + 1)
+    for channel in held.T:
+        lines = rfft((channel - channel.mean()) * window, size)
+        power += lines.real**2 + lines.imag**2
+    return power, rate_hz / size, _BLACKMAN_LOBE_BINS * rate_hz / len(held)
 
 
 def read_partials(power: Real, bin_hz: float, lobe_hz: float, near_hz: float, stiffness: float = 0.0) -> Partials:

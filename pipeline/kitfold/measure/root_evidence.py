@@ -103,7 +103,7 @@ def weigh(hz: Real, peaks: Peaks, match: Match, spans: int) -> Figures:
     )  # fmt: skip
     ladder, level = _ladder(view)
     figures = _explained(view) | _underneath(view) | _first_harmonics(ladder, level) | _series(ladder)
-    figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view)
+    figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view) | _bells(view)
     return figures | _against_best(figures) | _both(figures)
 
 
@@ -260,6 +260,28 @@ def _context(view: _View) -> Figures:
         "peaks": same * np.log2(len(view.peaks.hz)) / 6.0,
         "spans": same * min(view.spans, 12) / 12.0,
         "stiffness_step": np.searchsorted(_STIFFNESS, view.match.stiffness) / 5.0,
+    }
+
+
+def _bells(view: _View) -> Figures:
+    """Say how well the lines are a church bell's or a tubular bell's with this strike note.
+
+    A church bell's strike note has its tierce (1.2) above and its nominal (2) an octave up; a tubular bell's is heard
+    an octave under the fourth of its modes, 0.617 : 1.21 : 2 : 2.99 : 4, without a line of its own (Fletcher and
+    Rossing, The Physics of Musical Instruments, 2nd ed., sections 21.3 and 19.8).
+    """
+    cents = 1200.0 * np.log2(view.peaks.hz / view.hz[:, np.newaxis])
+
+    def line(ratio: float) -> Real:
+        near = np.exp(-0.5 * ((cents - 1200.0 * np.log2(ratio)) / 40.0) ** 2)
+        return np.asarray(np.max(near * view.salience, axis=1))
+
+    prime, nominal, tierce, tube = line(1.0), line(2.0), line(1.19), line(1.215)
+    return {
+        "church_bell": np.minimum(np.minimum(prime, nominal), tierce),
+        "church_bell_hum": np.minimum(np.minimum(line(0.5), nominal), tierce),
+        "tubular_bell": np.maximum(0.0, np.minimum(np.minimum(line(2.96), nominal), tube) - prime),
+        "tubular_bell_low": np.maximum(0.0, np.minimum(np.minimum(line(0.617), nominal), tube) - prime),
     }
 
 

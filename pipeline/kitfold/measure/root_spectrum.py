@@ -42,6 +42,7 @@ class Spectrum:
     lobe_bins : float, half the width of a steady line; wider where the sound is shorter than a span
     start, end : int, frames of the stretch that was looked at
     starts : ndarray, (spans,), frames, where each span begins
+    span_frames : int, frames of a span
     """
 
     spans: Real
@@ -50,6 +51,7 @@ class Spectrum:
     start: int
     end: int
     starts: NDArray[np.int64]
+    span_frames: int
 
     @property
     def power(self) -> Real:
@@ -88,7 +90,7 @@ def average_spectrum(samples: Real, rate_hz: int) -> Spectrum:
     count = int(np.clip(np.ceil((end - start - length) / (size / 2)) + 1, 1, _MOST_SPANS))
     starts = np.linspace(start, end - length, count).astype(np.int64)
     spans = _power_spectra(samples, starts, length, size)
-    return Spectrum(spans, rate_hz / size, _LOBE_BINS * size / length, start, end, starts)
+    return Spectrum(spans, rate_hz / size, _LOBE_BINS * size / length, start, end, starts, length)
 
 
 def find_peaks(spectrum: Spectrum) -> Peaks:

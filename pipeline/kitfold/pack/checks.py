@@ -32,7 +32,7 @@ def checks_of(plan: Plan, packed: Packed) -> list[Check]:
     plan : Plan
     packed : Packed
     """
-    checks = [
+    return [
         _memory(packed),
         _slots(packed),
         *_holds(packed),
@@ -43,7 +43,6 @@ def checks_of(plan: Plan, packed: Packed) -> list[Check]:
         *_fifths(plan),
         *_rootless(plan, packed),
     ]
-    return checks
 
 
 def _check(

@@ -115,7 +115,12 @@ def _song(plan: Plan) -> dict[str, Any]:
             "name": section.name,
             "patterns": section.patterns,
             "chords": [
-                {"chord": t.chord.text, "name": t.chord.name(plan.key.flats), "pattern": t.pattern, "patterns": t.patterns}
+                {
+                    "chord": t.chord.text,
+                    "name": t.chord.name(plan.key.flats),
+                    "pattern": t.pattern,
+                    "patterns": t.patterns,
+                }
                 for t in section.triggers
             ],
             "silent": sorted(section.silent),
@@ -142,6 +147,7 @@ def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
         bytes=len(file.data),
         seconds=_rounded(stored.frames / stored.rate_hz, 4),
         memory=packed.memory.cost(stored.frames),
+        plays=_plays(slot, plan),
         play_semitones=0,
         play_db=slot.gain.play_db,
         root=RootEntry(
@@ -153,7 +159,6 @@ def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
         ),
         level=LevelEntry(lufs=_level(slot.lufs), peak_db=_level(slot.peak_db), true_peak_db=_level(slot.true_peak_db)),
         loop=None,
-        plays=_plays(slot, plan),
         holds=_holds(slot),
         changes=_changes(slot, packed),
         made=_made(slot),

@@ -10,7 +10,7 @@ a hold that the song needs.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -24,6 +24,15 @@ from kitfold.pack.remedies import no_fit
 __all__ = ["fit"]
 
 
+@dataclass(frozen=True)
+class _Stage:
+    """Which copies are kept, after some optional ones were dropped, and the whole sounds that are then stored."""
+
+    kept: Mapping[str, tuple[int, ...]]
+    parts: list[Part]
+    dropped: tuple[tuple[str, int], ...]
+
+
 def fit(problem: Problem) -> Fitted:
     """Choose what is stored and how long, so that it fits.
 
@@ -31,22 +40,46 @@ def fit(problem: Problem) -> Fitted:
     ------
     FitError : where it cannot fit: what is over, by how much, and the cheapest remedies in figures
     """
+    stages = _stages(problem)
+    possible = [stage for stage in stages if _can_fit(stage, problem)]
+    if not possible:
+        raise FitError(no_fit(problem, _shortest(stages[-1].parts, problem), _fits))
+    stage = possible[-1]
+    parts = _shortened(stage.parts, problem) if _over(stage.parts, problem) else stage.parts
+    return Fitted(tuple(parts), _unserved(problem, stage.kept), stage.dropped)
+
+
+def _fits(problem: Problem) -> bool:
+    """Say whether there is a solution, without working it out."""
+    return any(_can_fit(stage, problem) for stage in _stages(problem))
+
+
+def _can_fit(stage: _Stage, problem: Problem) -> bool:
+    return not _over(_shortest(stage.parts, problem), problem)
+
+
+def _stages(problem: Problem) -> list[_Stage]:
+    """Drop optional copies one after the other, the least useful first, until the rest fits whole or none is left.
+
+    All stages count, for without a copy another root plays its notes, perhaps further up, and must then be longer.
+    """
     kept = {candidate.name: (*candidate.required, *candidate.optional) for candidate in problem.candidates}
-    dropped: list[tuple[str, int]] = []
-    while True:
-        parts = _parts(problem, kept)
-        over = _over(parts, problem)
-        droppable = _least_useful(problem, kept, parts) if "drop-copy" in problem.allow else None
-        if not over or droppable is None:
+    stages = [_Stage(kept, _parts(problem, kept), ())]
+    while "drop-copy" in problem.allow and _over(stages[-1].parts, problem):
+        droppable = _least_useful(problem, kept, stages[-1].parts)
+        if droppable is None:
             break
         name, root = droppable
-        kept[name] = tuple(copy for copy in kept[name] if copy != root)
-        dropped.append(droppable)
-    if over:
-        parts = _shortened(parts, problem)
-    if _over(parts, problem):
-        raise FitError(no_fit(problem, parts))
-    return Fitted(tuple(parts), _unserved(problem, kept), tuple(dropped))
+        kept = {**kept, name: tuple(copy for copy in kept[name] if copy != root)}
+        stages.append(_Stage(kept, _parts(problem, kept), (*stages[-1].dropped, droppable)))
+    return stages
+
+
+def _shortest(parts: Sequence[Part], problem: Problem) -> list[Part]:
+    """Return the parts as short as their holds let them be."""
+    if "shorten" not in problem.allow:
+        return list(parts)
+    return [replace(part, frames=part.least_frames) for part in parts]
 
 
 def _parts(problem: Problem, kept: Mapping[str, Sequence[int]]) -> list[Part]:
@@ -62,11 +95,10 @@ def _parts(problem: Problem, kept: Mapping[str, Sequence[int]]) -> list[Part]:
 
 
 def _whole(candidate: Candidate, root: int, serves: tuple[Served, ...], problem: Problem) -> Part:
-    longest = problem.memory.longest_frames or candidate.frames
-    frames = min(candidate.frames, longest) if "shorten" in problem.allow else candidate.frames
-    least = min(_least_frames(candidate, serves, problem.rate_hz), frames)
-    if frames < candidate.frames:
-        frames = max(least, frames)
+    frames, longest = candidate.frames, problem.memory.longest_frames
+    least = _least_frames(candidate, serves, problem.rate_hz)
+    if longest is not None and "shorten" in problem.allow:
+        frames = max(least, min(frames, longest))
     return Part(candidate.name, root, frames, candidate.frames, least, _lost_at(candidate, frames), serves)
 
 
@@ -107,9 +139,7 @@ def _least_useful(problem: Problem, kept: Mapping[str, Sequence[int]], parts: Se
 
 
 def _shortened(parts: Sequence[Part], problem: Problem) -> list[Part]:
-    """Cut tails, the least heard energy for a unit of memory first, until the kit fits or nothing more may be cut."""
-    if "shorten" not in problem.allow:
-        return list(parts)
+    """Cut tails, the least heard energy for a unit of memory first, until the kit fits."""
     by_name = {candidate.name: candidate for candidate in problem.candidates}
     cuts = sorted(
         (slope, place, order, frames)

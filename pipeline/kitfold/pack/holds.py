@@ -107,6 +107,9 @@ def copies_for(asks: Iterable[Ask], wish: str, held_s: float, reach: Reach) -> t
     for move in moves:
         if not all(_plays(ask, roots, held_s, reach) for ask in asks if ask.semitones == move):
             roots.append(move)
+    for move in roots[1:]:  # one that came later may do the work of an earlier one too
+        rest = [root for root in roots if root != move]
+        roots = rest if all(_plays(ask, rest, held_s, reach) for ask in asks) else roots
     required = tuple(sorted(roots[1:]))
     return required, _optional(asks, roots, held_s, reach)
 

@@ -175,6 +175,7 @@ def _ready(plan: Plan, device: Device, master: Master, reach: Reach) -> _Ready:
         asks=asks,
         required=required,
         optional=optional,
+        wish=planned.copies,
         whole=master.sound.whole,
         spare=planned.spare,
     )

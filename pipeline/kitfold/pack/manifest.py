@@ -107,6 +107,8 @@ class SlotEntry(_Entry):
     channels: int
     bytes: int
     seconds: float
+    memory: int = Field(description="what it takes of the budget, in the budget's unit")
+    plays: str | list[int] = Field(description="how it is played; a sound without a clear root is fixed")
     play_semitones: int
     play_db: float
     root: RootEntry

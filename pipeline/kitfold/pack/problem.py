@@ -30,6 +30,7 @@ class Candidate:
     fade_frames : int, added behind a hold, so that the fade lies outside it
     asks : tuple of Ask
     required, optional : tuple of int, copies in semitones, the most useful optional one first
+    wish : ``"none"``, ``"auto"`` or ``"all"``: the copies that were asked for
     whole : bool, the tail may not be cut
     spare : float, its loss counts so many times
     """
@@ -43,6 +44,7 @@ class Candidate:
     asks: tuple[Ask, ...]
     required: tuple[int, ...]
     optional: tuple[int, ...]
+    wish: str
     whole: bool
     spare: float
 

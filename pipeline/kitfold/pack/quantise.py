@@ -130,7 +130,7 @@ def dequantise(codes: Codes, bits: int, encoding: Encoding) -> NDArray[np.float6
     """
     _check_bits(bits, encoding)
     if encoding in _LAW_SUBTYPES:
-        return np.asarray(law_levels(encoding)[codes] / _LAW_FULL_SCALE, dtype=np.float64)
+        return np.asarray(_law_levels(encoding)[codes] / _LAW_FULL_SCALE, dtype=np.float64)
     if encoding == "float":
         return codes.astype(np.float64)
     half = 1 << (bits - 1)
@@ -180,7 +180,7 @@ def _law_codes(encoding: str) -> NDArray[np.uint8]:
 
 
 @lru_cache(maxsize=2)
-def law_levels(encoding: str) -> NDArray[np.int16]:
+def _law_levels(encoding: str) -> NDArray[np.int16]:
     """Return the 16-bit value that each of the 256 companded codes stands for."""
     import soundfile
 

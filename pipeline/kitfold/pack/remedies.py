@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from math import ceil
 
 from kitfold.errors import Mistake
+from kitfold.pack.holds import copies_for
 from kitfold.pack.memory import Memory
-from kitfold.pack.problem import Part, Problem
-from kitfold.units import semitones_to_ratio
+from kitfold.pack.problem import Candidate, Part, Problem
 
-__all__ = ["amount", "no_fit"]
+__all__ = ["amount", "faster", "no_fit", "without", "without_copies"]
 
 _SHOWN = 5
+_FASTEST = 4.0  # times the slowest tempo: beyond that it is another song
+Fits = Callable[[Problem], bool]
 
 
 @dataclass(frozen=True)
@@ -38,30 +40,59 @@ def amount(units: int, memory: Memory, rate_hz: int) -> str:
     return f"{units / rate_hz:.2f} s ({units:,} frames)"
 
 
-def no_fit(problem: Problem, parts: Sequence[Part]) -> list[Mistake]:
+def no_fit(problem: Problem, parts: Sequence[Part], fits: Fits) -> list[Mistake]:
     """Say why a kit does not fit, and the cheapest ways out.
 
     Parameters
     ----------
     problem : Problem
     parts : what would be stored after every cut that is allowed
+    fits : says whether a problem has a solution: what is called enough was tried
     """
     memory, where = problem.memory, f"the kit does not fit {problem.device}:"
     mistakes = []
     units = sum(memory.cost(part.frames) for part in parts) - memory.limit
     slots = len(parts) - memory.slots
-    remedies = sorted(_remedies(problem, parts, units, slots), key=lambda remedy: remedy.order)
+    remedies = sorted(_remedies(problem, parts, fits), key=lambda remedy: remedy.order)
     hint = "; or ".join(f"{r.text}{', which is enough' if r.enough else ''}" for r in remedies[:_SHOWN])
     if units > 0:
-        mistakes.append(Mistake(where, _memory_over(problem, parts, units), hint))
+        mistakes.append(Mistake(where, _memory_over(problem, units), hint))
     if slots > 0:
         what = f"{len(parts)} slots are needed and {memory.slots} are there: {slots} over"
         mistakes.append(Mistake(where, what, hint if units <= 0 else ""))
-    mistakes += [_too_long(part, problem) for part in parts if part.frames > (memory.longest_frames or part.frames)]
-    return mistakes
+    return mistakes + [_too_long(part, problem) for part in parts if part.frames > _longest(problem, part)]
 
 
-def _memory_over(problem: Problem, parts: Sequence[Part], over: int) -> str:
+def without(problem: Problem, name: str) -> Problem:
+    """Return the problem without a sound and its copies."""
+    return replace(problem, candidates=tuple(one for one in problem.candidates if one.name != name))
+
+
+def without_copies(problem: Problem, name: str) -> Problem:
+    """Return the problem as ``copies = "none"`` would make it for a sound."""
+    return replace(
+        problem,
+        candidates=tuple(
+            replace(one, required=(), optional=(), wish="none") if one.name == name else one
+            for one in problem.candidates
+        ),
+    )
+
+
+def faster(problem: Problem, tempo: float) -> Problem:
+    """Return the problem with its holds counted at another slowest tempo; copies that are not needed there go."""
+    times = tempo / problem.tempo_slowest
+    changed = tuple(_faster(candidate, times, problem) for candidate in problem.candidates)
+    return replace(problem, candidates=changed, tempo_slowest=tempo)
+
+
+def _faster(candidate: Candidate, times: float, problem: Problem) -> Candidate:
+    asks = tuple(replace(ask, needs_s=ask.needs_s / times) for ask in candidate.asks)
+    required, optional = copies_for(asks, candidate.wish, candidate.held_s, problem.reach)
+    return replace(candidate, asks=asks, required=required, optional=optional)
+
+
+def _memory_over(problem: Problem, over: int) -> str:
     memory, rate_hz = problem.memory, problem.rate_hz
     needed = amount(memory.limit + over, memory, rate_hz)
     cut = "after every cut that the song allows" if "shorten" in problem.allow else "and nothing may be cut"
@@ -69,71 +100,55 @@ def _memory_over(problem: Problem, parts: Sequence[Part], over: int) -> str:
     return f"it needs {needed} {cut}, and has {has}: {amount(over, memory, rate_hz)} over"
 
 
+def _longest(problem: Problem, part: Part) -> int:
+    longest = problem.memory.longest_frames
+    return part.frames if longest is None else longest
+
+
 def _too_long(part: Part, problem: Problem) -> Mistake:
-    longest_s = (problem.memory.longest_frames or 0) / problem.rate_hz
-    return Mistake(
-        f"the kit does not fit {problem.device}:",
-        f"{part.name} must last {part.frames / problem.rate_hz:.2f} s for its holds, a slot at most {longest_s:.2f} s",
-        "shorten that chord, or allow `shorten` in fit.allow",
-    )
+    whole = next(one for one in problem.candidates if one.name == part.name).whole
+    why, hint = "and its tail may not be cut", "allow `shorten` in fit.allow"
+    if whole:
+        why, hint = "and cannot be cut, for its peak stands at its end", "make it shorter: fewer beats, or length_s"
+    elif "shorten" in problem.allow:
+        why, hint = "that its longest hold needs", "shorten that chord, or play it faster"
+    length_s, longest_s = part.frames / problem.rate_hz, _longest(problem, part) / problem.rate_hz
+    what = f"{part.name} is {length_s:.2f} s long {why}; a slot holds {longest_s:.2f} s"
+    return Mistake(f"the kit does not fit {problem.device}:", what, hint)
 
 
-def _remedies(problem: Problem, parts: Sequence[Part], units: int, slots: int) -> list[_Remedy]:
-    found = _leave_outs(problem, parts, units, slots)
-    if units > 0 and slots <= 0:
-        found += _faster(problem, parts, units)
-        if "shorten" not in problem.allow:
-            freed = sum(problem.memory.cost(p.frames) - problem.memory.cost(p.least_frames) for p in parts)
-            text = f"allow `shorten` in fit.allow (frees up to {amount(freed, problem.memory, problem.rate_hz)})"
-            found.append(_Remedy(text, freed, 0, freed >= units))
-    return found
+def _remedies(problem: Problem, parts: Sequence[Part], fits: Fits) -> Iterator[_Remedy]:
+    """Price leaving out each sound, each sound's copies, allowing more, and playing faster."""
+    for candidate in problem.candidates:
+        costs = [problem.memory.cost(part.frames) for part in parts if part.name == candidate.name]
+        if len(problem.candidates) > 1:
+            yield _freeing(f"leave out {candidate.name}", costs, problem, fits(without(problem, candidate.name)))
+        if copies := costs[1:]:  # the sound itself comes first
+            enough = fits(without_copies(problem, candidate.name))
+            yield _freeing(f'set copies = "none" for {candidate.name}', copies, problem, enough)
+    for wish in ("shorten", "drop-copy"):
+        allowed = replace(problem, allow=problem.allow | {wish})
+        if wish not in problem.allow and fits(allowed):
+            yield _Remedy(f"allow `{wish}` in fit.allow", 0, 0, True)
+    if (tempo := _slowest_that_fits(problem, fits)) is not None:
+        text = f"play it no slower than {tempo:.1f} beats a minute (tempo_slowest is {problem.tempo_slowest:g})"
+        yield _Remedy(text, 0, 0, True)
 
 
-def _leave_outs(problem: Problem, parts: Sequence[Part], units: int, slots: int) -> list[_Remedy]:
-    """Price leaving out each sound, and each sound's copies."""
-    sounds: dict[str, list[int]] = defaultdict(list)
-    copies: dict[str, list[int]] = defaultdict(list)
-    for part in parts:
-        cost = problem.memory.cost(part.frames)
-        sounds[part.name].append(cost)
-        if part.root != 0:
-            copies[part.name].append(cost)
-    groups = [(f"leave out {name}", costs) for name, costs in sounds.items()]
-    groups += [(f'set copies = "none" for {name}', costs) for name, costs in copies.items()]
-    return [
-        _Remedy(_freeing(text, costs, problem), sum(costs), len(costs), sum(costs) >= units and len(costs) >= slots)
-        for text, costs in groups
-    ]
-
-
-def _freeing(text: str, costs: Sequence[int], problem: Problem) -> str:
+def _freeing(text: str, costs: Sequence[int], problem: Problem, enough: bool) -> _Remedy:
     count = f"{len(costs)} slot{'s' if len(costs) > 1 else ''}"
-    return f"{text} (frees {amount(sum(costs), problem.memory, problem.rate_hz)}, {count})"
+    freed = amount(sum(costs), problem.memory, problem.rate_hz)
+    return _Remedy(f"{text} (frees up to {freed}, {count})", sum(costs), len(costs), enough)
 
 
-def _faster(problem: Problem, parts: Sequence[Part], units: int) -> list[_Remedy]:
-    """Find the slowest tempo at which the same holds would fit, by halving."""
-    if not any(served.ask.needs_s > 0 for part in parts for served in part.serves):
-        return []
-    low, high = 1.0, 4.0
-    if _units_at(problem, parts, high) > problem.memory.limit:
-        return []
-    for _ in range(20):
-        middle = (low + high) / 2
-        low, high = (low, middle) if _units_at(problem, parts, middle) <= problem.memory.limit else (middle, high)
-    tempo = problem.tempo_slowest * high
-    text = f"play it no slower than {tempo:.1f} beats a minute (tempo_slowest is {problem.tempo_slowest:g})"
-    return [_Remedy(text, units, 0, True)]
-
-
-def _units_at(problem: Problem, parts: Sequence[Part], faster: float) -> int:
-    """Count the memory that the holds need when everything is played `faster` times as fast."""
-    fades = {candidate.name: candidate for candidate in problem.candidates}
-    total = 0
-    for part in parts:
-        needed_s = max((s.ask.needs_s * semitones_to_ratio(s.setting) for s in part.serves), default=0.0)
-        frames = part.frames
-        if needed_s > 0 and not fades[part.name].whole:
-            frames = min(frames, int(needed_s / faster * problem.rate_hz) + fades[part.name].fade_frames + 1)
-        total += problem.memory.cost(frames)
-    return total
+def _slowest_that_fits(problem: Problem, fits: Fits) -> float | None:
+    """Find the slowest tempo, in tenths of a beat a minute, at which the same song would fit, by halving."""
+    if not any(ask.needs_s > 0 for candidate in problem.candidates for ask in candidate.asks):
+        return None
+    low, high = ceil(problem.tempo_slowest * 10), ceil(problem.tempo_slowest * 10 * _FASTEST)
+    if not fits(faster(problem, high / 10)):
+        return None
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if fits(faster(problem, middle / 10)) else (middle, high)
+    return high / 10

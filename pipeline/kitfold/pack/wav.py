@@ -1,26 +1,23 @@
 """Device files: the bytes of a .wav, .aif or .raw that holds exactly the codes that a device stores.
 
-The same codes give the same bytes: nothing here carries a time. WAV is written here, because no library writes 12-bit
-WAV or chosen chunks; AIFF goes through libsndfile.
+The same codes give the same bytes: nothing here carries a time. WAV and AIFF are written here, because libsndfile
+has no 12-bit WAV, takes no chunks from Python, puts the time into float files, and counts an AIFF's pad as a frame.
 
 Sources: IBM and Microsoft, "Multimedia Programming Interface and Data Specifications 1.0", 1991 (RIFF, WAVE);
 Microsoft, "New Multimedia Data Types and Data Techniques", 1994 (fact chunk, format tags 3, 6 and 7); Microsoft,
-WAVEFORMATEXTENSIBLE (valid bits, left-justified); Apple, "Audio Interchange File Format 1.3", 1989 (left-justified).
+WAVEFORMATEXTENSIBLE (valid bits, left-justified).
 """
 
 from __future__ import annotations
 
-import io
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import PurePath
 
-import numpy as np
-from numpy.typing import NDArray
-
 from kitfold.errors import PackError
-from kitfold.pack.quantise import Codes, Encoding, container_bytes, law_levels
+from kitfold.pack.aiff import aiff_bytes
+from kitfold.pack.quantise import Encoding, container_bytes
+from kitfold.pack.stored import Stored, check_size, packed
 
 __all__ = ["FILE_KINDS", "Stored", "device_file", "file_problem", "takes_chunks", "wav_bytes"]
 
@@ -31,35 +28,6 @@ _FORMAT_TAGS = {"unsigned": 1, "signed": 1, "float": 3, "a-law": 6, "mu-law": 7}
 _EXTENSIBLE = 0xFFFE
 _SUBFORMAT_PCM = bytes.fromhex("0100000000001000800000aa00389b71")  # KSDATAFORMAT_SUBTYPE_PCM
 _SPEAKERS = {1: 0x4, 2: 0x3}  # front centre; front left and right
-_MOST_BYTES = 0xFFFFFFFF  # sizes in RIFF and AIFF headers are 32-bit
-
-
-@dataclass(frozen=True, eq=False)
-class Stored:
-    """A sound as a device stores it.
-
-    Parameters
-    ----------
-    codes : ndarray, (frames, channels), as `quantise` returns them
-    rate_hz : int, Hz, > 0
-    bits : int, 8, 12, 16, 24, or 32 for float
-    encoding : Encoding
-    """
-
-    codes: Codes
-    rate_hz: int
-    bits: int
-    encoding: Encoding
-
-    @property
-    def frames(self) -> int:
-        """Number of frames."""
-        return int(self.codes.shape[0])
-
-    @property
-    def channels(self) -> int:
-        """Number of channels."""
-        return int(self.codes.shape[1])
 
 
 def takes_chunks(file_name: str) -> bool:
@@ -105,8 +73,8 @@ def device_file(file_name: str, stored: Stored, chunks: Iterable[tuple[bytes, by
     if tuple(chunks):
         raise ValueError(f"{file_name} cannot carry RIFF chunks")
     if PurePath(file_name).suffix.lower() == ".raw":
-        return _pack(stored)
-    return _aiff_bytes(stored, file_name)
+        return packed(stored, "<")
+    return aiff_bytes(stored, file_name)
 
 
 def wav_bytes(stored: Stored, chunks: Iterable[tuple[bytes, bytes]] = (), where: str = "WAV") -> bytes:
@@ -131,11 +99,11 @@ def wav_bytes(stored: Stored, chunks: Iterable[tuple[bytes, bytes]] = (), where:
     for name, _ in extra:
         if len(name) != 4 or not all(32 <= byte < 127 for byte in name):
             raise ValueError(f"a chunk id is four printable ASCII bytes, got {name!r}")
-    _check_size(stored, 100 + sum(9 + len(data) for _, data in extra), where)  # 100: more than all headers together
+    check_size(stored, 100 + sum(9 + len(data) for _, data in extra), where)  # 100: more than all headers together
     head = [(b"fmt ", _format_chunk(stored))]
     if _FORMAT_TAGS[stored.encoding] != 1:
         head.append((b"fact", struct.pack("<I", stored.frames)))
-    body = b"".join(_chunk(name, data) for name, data in [*head, (b"data", _pack(stored)), *extra])
+    body = b"".join(_chunk(name, data) for name, data in [*head, (b"data", packed(stored, "<")), *extra])
     return b"RIFF" + struct.pack("<I", 4 + len(body)) + b"WAVE" + body
 
 
@@ -152,58 +120,3 @@ def _format_chunk(stored: Stored) -> bytes:
     if tag == _EXTENSIBLE:
         return basic + struct.pack("<HHI", 22, stored.bits, _SPEAKERS.get(stored.channels, 0)) + _SUBFORMAT_PCM
     return basic if tag == 1 else basic + struct.pack("<H", 0)
-
-
-def _check_size(stored: Stored, other_bytes: int, where: str) -> None:
-    size = stored.codes.size * container_bytes(stored.bits) + other_bytes
-    if size > _MOST_BYTES:
-        raise PackError(
-            f"would take {size / 2**30:.2f} GiB; such a file holds less than 4 GiB",
-            where=where,
-            hint="shorten the sound, or choose a lower rate or fewer bits",
-        )
-
-
-def _pack(stored: Stored) -> bytes:
-    """Lay codes out as little-endian bytes, 12-bit ones left-justified."""
-    codes = np.ascontiguousarray(_left_justified(stored))
-    if stored.bits == 24:
-        return codes.astype("<i4").view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
-    return codes.astype(codes.dtype.newbyteorder("<")).tobytes()
-
-
-def _left_justified(stored: Stored) -> Codes:
-    return stored.codes << 4 if stored.bits == 12 else stored.codes
-
-
-def _aiff_bytes(stored: Stored, where: str) -> bytes:
-    """Make an AIFF (or, for 8-bit unsigned, companded and float codes, an AIFF-C) through libsndfile."""
-    import soundfile
-
-    _check_size(stored, 256, where)
-    subtype, values = _for_libsndfile(stored)
-    file = io.BytesIO()
-    soundfile.write(file, values, stored.rate_hz, format="AIFF", subtype=subtype)
-    data = bytearray(file.getvalue())
-    if stored.bits == 12:  # libsndfile writes 16; sampleSize follows the channels and frames
-        struct.pack_into(">H", data, data.index(b"COMM") + 14, 12)
-    if stored.encoding == "float":  # libsndfile puts the time of writing into PEAK, after its version
-        struct.pack_into(">I", data, data.index(b"PEAK") + 12, 0)
-    return bytes(data)
-
-
-def _for_libsndfile(stored: Stored) -> tuple[str, NDArray[np.generic]]:
-    """Choose libsndfile's name for an encoding, and integers whose top bits are the codes: it shifts, never rounds."""
-    codes = _left_justified(stored)
-    if stored.encoding == "float":
-        return "FLOAT", codes
-    if stored.encoding == "mu-law":
-        levels = law_levels("mu-law").copy()
-        levels[0x7F] = -1  # the negative zero: 0 itself is coded as the positive one
-        return "ULAW", levels[codes]
-    if stored.encoding == "a-law":
-        return "ALAW", law_levels("a-law")[codes]
-    if stored.bits == 8:
-        signed = codes.astype(np.int16) - (128 if stored.encoding == "unsigned" else 0)
-        return "PCM_U8" if stored.encoding == "unsigned" else "PCM_S8", signed << 8
-    return ("PCM_24", codes << 8) if stored.bits == 24 else ("PCM_16", codes)

@@ -42,7 +42,7 @@ class KitHead(Model):
 
     name: Name
     title: Text = ""
-    version: Annotated[str, Field(pattern=r"^\d+\.\d+\.\d+([-+][0-9A-Za-z.-]+)?$", max_length=64)] = "1.0.0"
+    version: Annotated[str, Field(pattern=r"^[0-9]+\.[0-9]+\.[0-9]+([-+][0-9A-Za-z.-]+)?$", max_length=64)] = "1.0.0"
     author: Text = ""
     licence: Text = ""
     device: Annotated[tuple[str, ...], BeforeValidator(_one_or_more), Field(min_length=1, max_length=64)]

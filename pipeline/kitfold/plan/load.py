@@ -8,16 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from kitfold.errors import KitfoldError, Mistake, PlanError
+from kitfold.plan.between import mistakes_between
 from kitfold.plan.chord import Chord, parse_chord
 from kitfold.plan.device import Device
-from kitfold.plan.graph import cycle_in
 from kitfold.plan.key import Key, parse_key
 from kitfold.plan.kit import FitWishes, KitHead, Listen, Plays, SectionEntry, SongEntry, SoundEntry
-from kitfold.plan.mistakes import nearest, unknown_key
-from kitfold.plan.names import is_reserved
+from kitfold.plan.mistakes import known_keys, nearest, unknown_key
 from kitfold.plan.plan import Plan, PlannedSound
 from kitfold.plan.presets import load_device, load_recipe
-from kitfold.plan.recipe import planned_steps
+from kitfold.plan.recipe import PlannedStep, planned_steps
 from kitfold.plan.song import Section, Song, Trigger
 from kitfold.plan.step_base import Context
 from kitfold.plan.toml import model_from, read_toml, shown_path
@@ -52,7 +51,7 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
     names = _names_written(table.get("sound", ()))
     song = _song(song_entry, head, key, names, where, mistakes)
     found = _devices(devices or _devices_written(table.get("kit", {})), where, path.parent, mistakes)
-    _check_kit(head, sounds, found, names, where, mistakes)
+    mistakes += mistakes_between(head, sounds, found, names, where)
     if mistakes or head is None or fit is None or listen is None or song is None:
         raise PlanError(mistakes)
     return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen)
@@ -61,7 +60,7 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
 def _names_written(entries: Any) -> list[str]:
     """Return every sound's name as it was written, those of sounds with mistakes too."""
     tables = [entry for entry in entries if isinstance(entry, Mapping)] if isinstance(entries, tuple) else []
-    return [str(entry["name"]) for entry in tables if "name" in entry]
+    return [entry["name"] for entry in tables if isinstance(entry.get("name"), str)]
 
 
 def _devices_written(head: Any) -> tuple[str, ...]:
@@ -83,24 +82,24 @@ def _sounds(entries: Any, where: str, path: Path, context: Context, mistakes: li
         sound = model_from(SoundEntry, entry, spot, mistakes)
         if sound is not None:
             planned.append(_planned_sound(sound, place, spot, path, context, mistakes))
+        elif isinstance(entry, Mapping):  # its steps are checked whatever else is wrong with it
+            _steps(*_steps_written(entry), spot, path, context, mistakes)
     return planned
+
+
+def _steps_written(entry: Mapping[str, Any]) -> tuple[str | None, Sequence[Mapping[str, Any]], Mapping[str, Any]]:
+    """Return the recipe, steps and overrides of a sound with mistakes, as far as they are what they should be."""
+    recipe, steps = entry.get("recipe"), entry.get("steps")
+    if not (isinstance(steps, tuple) and all(isinstance(step, Mapping) for step in steps)):
+        steps = ()
+    overrides = {key: value for key, value in entry.items() if key not in known_keys(SoundEntry)}
+    return recipe if isinstance(recipe, str) and recipe else None, steps, overrides
 
 
 def _planned_sound(
     entry: SoundEntry, place: int, where: str, path: Path, context: Context, mistakes: list[Mistake]
 ) -> PlannedSound:
-    plays: Plays = "fixed"
-    steps, listed = entry.steps or (), f"{where}.steps"
-    if entry.recipe is not None:
-        try:
-            recipe = load_recipe(entry.recipe, path.parent)
-            steps, plays, listed = recipe.steps, recipe.plays, f"{where} recipe {entry.recipe}: steps"
-        except KitfoldError as error:
-            mistakes.extend(error.about(f"{where}.recipe").mistakes)
-    overrides = entry.model_extra or {}
-    if entry.recipe is not None and not steps:  # an unknown recipe is reported already; its steps cannot be missing too
-        overrides = {key: value for key, value in overrides.items() if not isinstance(value, Mapping)}
-    planned = planned_steps(steps, overrides, context, (listed, where), mistakes)
+    planned, plays = _steps(entry.recipe, entry.steps or (), entry.model_extra or {}, where, path, context, mistakes)
     return PlannedSound(
         name=entry.name,
         place=place,
@@ -117,6 +116,29 @@ def _planned_sound(
         spare=entry.spare,
         rights=entry.rights,
     )
+
+
+def _steps(
+    name: str | None,
+    steps: Sequence[Mapping[str, Any]],
+    overrides: Mapping[str, Any],
+    where: str,
+    path: Path,
+    context: Context,
+    mistakes: list[Mistake],
+) -> tuple[tuple[PlannedStep, ...], Plays]:
+    """Return a sound's steps, from its recipe or its own list, and how it is played by default."""
+    plays: Plays = "fixed"
+    listed = f"{where}.steps"
+    if name is not None:
+        try:
+            recipe = load_recipe(name, path.parent)
+            steps, plays, listed = recipe.steps, recipe.plays, f"{where} recipe {name}: steps"
+        except KitfoldError as error:
+            mistakes.extend(error.about(f"{where}.recipe").mistakes)
+            # an unknown recipe is reported already; its steps cannot be missing too
+            steps, overrides = (), {key: value for key, value in overrides.items() if not isinstance(value, Mapping)}
+    return planned_steps(steps, overrides, context, (listed, where), mistakes), plays
 
 
 def _song(
@@ -184,42 +206,3 @@ def _devices(names: Sequence[str], where: str, beside: Path, mistakes: list[Mist
             mistakes.append(Mistake(f"{where} kit.device", f"names the device {device.name!r} twice"))
         found[device.name] = device
     return list(found.values())
-
-
-def _check_kit(
-    head: KitHead | None,
-    sounds: list[PlannedSound],
-    devices: list[Device],
-    names: list[str],
-    where: str,
-    mistakes: list[Mistake],
-) -> None:
-    """Check what no single table can know: names, slots and origins against each other."""
-    if head is not None and is_reserved(head.name):
-        mistakes.append(Mistake(f"{where} kit.name", f"is reserved by some file systems (got {head.name!r})"))
-    for sound in sounds:
-        spot = f"{where} sound[{sound.place}] ({sound.name})"
-        if is_reserved(sound.name):
-            mistakes.append(Mistake(f"{spot}.name", "is reserved by some file systems", "take another name"))
-        if sound.from_sound is not None and sound.from_sound not in names:
-            close = nearest(sound.from_sound, names)
-            hint = f"did you mean {close!r}?" if close else f"the sounds are {', '.join(names)}"
-            mistakes.append(Mistake(f"{spot}.from", f"names no sound of the kit (got {sound.from_sound!r})", hint))
-        for device in devices:
-            if sound.slot is not None and sound.slot > device.slots:
-                what = f"must be at most {device.slots}, the slots of {device.name} (got {sound.slot})"
-                mistakes.append(Mistake(f"{spot}.slot", what))
-    _check_twice(names, f"{where} sound", "sounds named", "rename one", mistakes)
-    slots = [sound.slot for sound in sounds if sound.slot is not None]
-    _check_twice(slots, f"{where} sound", "sounds in slot", "move one, or leave `slot` out", mistakes)
-    cycle = cycle_in({sound.name: sound.from_sound for sound in sounds})
-    if cycle:
-        mistakes.append(
-            Mistake(f"{where} sound", f"is made from itself: {' → '.join(cycle)}", "give one of them a source")
-        )
-
-
-def _check_twice(values: Sequence[object], where: str, what: str, hint: str, mistakes: list[Mistake]) -> None:
-    for value, count in Counter(values).items():
-        if count > 1:
-            mistakes.append(Mistake(where, f"has {count} {what} {value!r}", hint))

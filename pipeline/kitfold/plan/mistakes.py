@@ -10,7 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from kitfold.errors import Mistake
 
-__all__ = ["known_keys", "mistakes_of", "nearest", "unknown_key"]
+__all__ = ["known_keys", "mistakes_of", "nearest", "shown", "unknown_key"]
 
 _TYPES = {
     "float_type": "a number",
@@ -53,6 +53,12 @@ def unknown_key(where: str, key: str, known: Sequence[str]) -> Mistake:
     )
 
 
+def shown(value: object) -> str:
+    """Write a value that was found as a message shows it: short."""
+    text = repr(list(value) if isinstance(value, tuple) else value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
 def mistakes_of(error: ValidationError, where: str, given: Any, model: type[BaseModel]) -> list[Mistake]:
     """Turn everything that a model refused into mistakes, one a key.
 
@@ -77,7 +83,7 @@ def mistakes_of(error: ValidationError, where: str, given: Any, model: type[Base
 
 
 def _wording(detail: Mapping[str, Any]) -> str:
-    kind, context, found = detail["type"], detail.get("ctx", {}), _shown(detail.get("input"))
+    kind, context, found = detail["type"], detail.get("ctx", {}), shown(detail.get("input"))
     if kind == "missing":
         return "is missing"
     if kind == "value_error":
@@ -97,7 +103,7 @@ def _wording(detail: Mapping[str, Any]) -> str:
 def _pattern_words(pattern: str) -> str:
     if pattern.startswith("^[a-z0-9-]{1,"):
         return f"a-z 0-9 -, 1 to {pattern.rstrip('}$').rpartition(',')[2]} characters"
-    if pattern.startswith(r"^\d+\.\d+\.\d+"):
+    if pattern.startswith(r"^[0-9]+\."):
         return "a version like 1.0.0"
     return pattern
 
@@ -105,11 +111,6 @@ def _pattern_words(pattern: str) -> str:
 def _either(what: str, other: str) -> str:
     head, _, found = what.partition(" (got")
     return what if other in head else f"{head} or {other} (got{found}"
-
-
-def _shown(value: object) -> str:
-    text = repr(list(value) if isinstance(value, tuple) else value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def _path(loc: tuple[int | str, ...], given: Any) -> list[str]:

@@ -46,10 +46,10 @@ def preset_path(kind: Kind, name: str, beside: Path | None = None) -> Path:
     bare = name.removesuffix(".toml")
     if beside is not None:
         own = beside / f"{bare}.toml"
-        if own.is_file():
+        if _is_file(own):
             return own
     shipped = _presets() / kind / f"{bare}.toml"
-    if bare == Path(bare).name and shipped.is_file():
+    if bare == Path(bare).name and _is_file(shipped):
         return shipped
     names = preset_names(kind)
     close = nearest(bare, names)
@@ -57,6 +57,13 @@ def preset_path(kind: Kind, name: str, beside: Path | None = None) -> Path:
         f"names no known {kind[:-1]} (got {name!r}); known: {', '.join(names)}, or a file beside the kit",
         hint=f"did you mean {close!r}?" if close else f"`kitfold {kind}` lists them",
     )
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # a name that no file can have, for instance one that is too long
+        return False
 
 
 def load_device(name: str, beside: Path | None = None) -> Device:

@@ -8,7 +8,7 @@ from typing import Any
 
 from kitfold.errors import Mistake
 from kitfold.plan.kit import SoundEntry
-from kitfold.plan.mistakes import known_keys, nearest, unknown_key
+from kitfold.plan.mistakes import known_keys, nearest, shown, unknown_key
 from kitfold.plan.settings import SETTINGS
 from kitfold.plan.step_base import Context, StepSettings
 from kitfold.plan.toml import model_from
@@ -56,14 +56,15 @@ def planned_steps(
     planned = []
     for n, table in enumerate(tables, 1):
         # a mistake stands where the user wrote it: in the sound's own key, or in the list of steps
-        own = {_label(table), table.get("step")} & set(overrides)
+        own = any(table.get(key) in tuple(overrides) for key in ("as", "step"))
         place = f"{in_sound}.{_label(table)}" if own else f"{in_list}[{n}]"
         planned.append(_planned(table, place, context, mistakes))
     return tuple(step for step in planned if step is not None)
 
 
 def _label(table: Mapping[str, Any]) -> str:
-    return str(table.get("as", table.get("step", "")))
+    label = table.get("as", table.get("step"))
+    return label if isinstance(label, str) else ""
 
 
 def _override(tables: list[dict[str, Any]], key: str, values: Any, where: str, mistakes: list[Mistake]) -> None:
@@ -74,7 +75,9 @@ def _override(tables: list[dict[str, Any]], key: str, values: Any, where: str, m
         meant[0].update(values)
     elif len(meant) == 1:
         example = next(iter(SETTINGS[key].model_fields), "key") if key in SETTINGS else "key"
-        mistakes.append(Mistake(place, f"must be a table of settings (got {values!r})", f"write {key}.{example} = ..."))
+        mistakes.append(
+            Mistake(place, f"must be a table of settings (got {shown(values)})", f"write {key}.{example} = ...")
+        )
     elif len(meant) > 1:
         names = ", ".join(_label(table) for table in meant)
         mistakes.append(
@@ -93,11 +96,18 @@ def _planned(table: dict[str, Any], where: str, context: Context, mistakes: list
     label = _label(table)
     name = table.get("step")
     if not isinstance(name, str) or name not in SETTINGS:
-        close = nearest(str(name), SETTINGS)
+        close = nearest(name, SETTINGS) if isinstance(name, str) else ""
         hint = f"did you mean {close!r}?" if close else "`kitfold steps` lists them"
-        found = "is missing" if name is None else f"must be one of {', '.join(SETTINGS)} (got {name!r})"
+        found = "is missing" if name is None else f"must be one of {', '.join(SETTINGS)} (got {shown(name)})"
         mistakes.append(Mistake(f"{where}.step", found, hint))
+        return None
+    if not isinstance(table.get("as", ""), str):
+        mistakes.append(Mistake(f"{where}.as", f"must be text in quotes (got {shown(table['as'])})"))
         return None
     given = {key: value for key, value in table.items() if key not in ("step", "as")}
     settings = model_from(SETTINGS[name], given, where, mistakes)
-    return PlannedStep(name, label, settings.resolved(context)) if settings is not None else None
+    try:
+        return PlannedStep(name, label, settings.resolved(context)) if settings is not None else None
+    except ValueError as error:  # what only the kit's key, tempo or tuning shows
+        mistakes.append(Mistake(where, str(error)))
+        return None

@@ -6,12 +6,12 @@ once `resolved` has filled what the kit says (key, tempo, tuning); only then may
 
 from __future__ import annotations
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
 
 from kitfold.plan.effects import EFFECTS, check_effect
-from kitfold.plan.step_base import Context, GainDb, Hertz, Milliseconds, Seconds, Semitones, StepSettings
+from kitfold.plan.step_base import LONGEST_S, Context, GainDb, Hertz, Milliseconds, Seconds, Semitones, StepSettings
 from kitfold.units import PITCH_CLASSES, parse_note, parse_pitch_class
 
 __all__ = [
@@ -62,7 +62,9 @@ class Tune(StepSettings):
     step = "tune"
     does = "finds the root and moves it to a note"
 
-    to: str | tuple[str, ...] = Field("tonic", description="tonic, nearest, key, a note (D3) or pitch classes")
+    to: str | Annotated[tuple[str, ...], Field(min_length=1, max_length=12)] = Field(
+        "tonic", description="tonic, nearest, key, a note (D3) or pitch classes"
+    )
     heard: str | None = Field(None, description="the source's note: overrides what was found")
     method: Literal["varispeed", "keep-length"] = Field("varispeed", description="how the pitch is moved")
     limit_semitones: float = Field(6, ge=0, le=48, description="a longer way is an error")
@@ -71,33 +73,40 @@ class Tune(StepSettings):
 
     @model_validator(mode="after")
     def _notes_are_notes(self) -> Self:
-        middle_c = self.middle_c or "C4"
-        for text in self._targets():
-            _note_or_pitch_class(text, middle_c)
-        if self.heard is not None:
-            parse_note(self.heard, middle_c)
+        if self.middle_c is not None:
+            self._check_notes(self.middle_c)
+            return self
+        try:  # the kit says what MIDI 60 is called: here only what is no note under either name is refused
+            self._check_notes("C4")
+        except ValueError:
+            self._check_notes("C3")
         return self
 
-    def _targets(self) -> tuple[str, ...]:
-        if self.to in ("tonic", "nearest", "key"):
-            return ()
-        return (self.to,) if isinstance(self.to, str) else self.to
+    def _check_notes(self, middle_c: str) -> None:
+        if isinstance(self.to, tuple):
+            for text in self.to:
+                parse_pitch_class(text)
+        elif self.to not in ("tonic", "nearest", "key"):
+            _check_target(self.to, middle_c)
+        if self.heard is not None:
+            parse_note(self.heard, middle_c)
 
     def resolved(self, context: Context) -> Self:
-        """Return these settings with the kit's key and tuning filled in."""
+        """Return these settings with the kit's key and tuning filled in.
+
+        Raises
+        ------
+        ValueError : for a note that is none where middle C is called what the kit says
+        """
         words = {
             "tonic": (PITCH_CLASSES[context.key.tonic],),
             "key": tuple(PITCH_CLASSES[pitch_class] for pitch_class in context.key.scale),
             "nearest": PITCH_CLASSES,
         }
         to = words.get(self.to, self.to) if isinstance(self.to, str) else self.to
-        return self.model_copy(
-            update={
-                "to": to,
-                "a4_hz": self.a4_hz or context.a4_hz,
-                "middle_c": self.middle_c or context.middle_c,
-            }
-        )
+        middle_c = self.middle_c or context.middle_c
+        self._check_notes(middle_c)
+        return self.model_copy(update={"to": to, "a4_hz": self.a4_hz or context.a4_hz, "middle_c": middle_c})
 
 
 class Stack(StepSettings):
@@ -166,11 +175,21 @@ class Riser(StepSettings):
         return self
 
     def resolved(self, context: Context) -> Self:
-        """Return these settings with the length in seconds; `beats` is then spent."""
+        """Return these settings with the length in seconds; `beats` is then spent.
+
+        Raises
+        ------
+        ValueError : where the beats last longer than a `length_s` may
+        """
         if self.length_s is not None:
             return self
         beats = 4.0 if self.beats is None else self.beats
-        return self.model_copy(update={"length_s": beats * 60.0 / context.tempo, "beats": None})
+        length_s = beats * 60.0 / context.tempo
+        if length_s > LONGEST_S:
+            raise ValueError(
+                f"{beats:g} beats last {length_s:g} s at {context.tempo:g} beats a minute; allowed are {LONGEST_S} s"
+            )
+        return self.model_copy(update={"length_s": length_s, "beats": None})
 
 
 class Reverse(StepSettings):
@@ -251,15 +270,14 @@ class Level(StepSettings):
         return self
 
 
-def _note_or_pitch_class(text: str, middle_c: str) -> int:
-    if text and (text[-1].isdigit()):
-        return parse_note(text, middle_c)
+def _check_target(text: str, middle_c: str) -> None:
     try:
-        return parse_pitch_class(text)
-    except ValueError:
-        raise ValueError(
-            f"to must be tonic, nearest, key, a note like D3 or a pitch class like D, got {text!r}"
-        ) from None
+        if text[-1:].isdigit():
+            parse_note(text, middle_c)
+        else:
+            parse_pitch_class(text)
+    except ValueError as error:
+        raise ValueError(f"to must be tonic, nearest, key, a note like D3 or a pitch class like D; {error}") from None
 
 
 SETTINGS: dict[str, type[StepSettings]] = {

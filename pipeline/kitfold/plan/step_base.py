@@ -10,11 +10,13 @@ from pydantic import Field
 from kitfold.plan.key import Key
 from kitfold.plan.model import Model
 
-__all__ = ["Context", "GainDb", "Hertz", "Milliseconds", "Seconds", "Semitones", "StepSettings"]
+__all__ = ["LONGEST_S", "Context", "GainDb", "Hertz", "Milliseconds", "Seconds", "Semitones", "StepSettings"]
 
 Semitones = Annotated[float, Field(ge=-48, le=48)]
 GainDb = Annotated[float, Field(ge=-60, le=12)]
-Seconds = Annotated[float, Field(gt=0, le=600)]
+LONGEST_S = 600
+"""The longest that a source or a riser may be."""
+Seconds = Annotated[float, Field(gt=0, le=LONGEST_S)]
 Milliseconds = Annotated[float, Field(ge=0, le=60_000)]
 Hertz = Annotated[float, Field(ge=10, le=96_000)]
 
@@ -44,5 +46,10 @@ class StepSettings(Model):
     does: ClassVar[str]
 
     def resolved(self, context: Context) -> Self:
-        """Return these settings with everything that the kit decides filled in."""
+        """Return these settings with everything that the kit decides filled in.
+
+        Raises
+        ------
+        ValueError : where they make no sense in this kit
+        """
         return self

@@ -31,10 +31,11 @@ def read_toml(path: Path) -> dict[str, Any]:
     PlanError : where the file is missing, unreadable, no UTF-8, too large or no TOML
     """
     where = shown_path(path)
+    frozen: dict[str, Any]
     try:
         if path.stat().st_size > _LARGEST_BYTES:
             raise PlanError(f"is larger than {_LARGEST_BYTES} bytes; is it a kit?", where=where)
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        frozen = _frozen(tomllib.loads(path.read_text(encoding="utf-8")), f"{where}: ")
     except FileNotFoundError:
         raise PlanError("does not exist", where=where, hint="`kitfold init FOLDER` writes a starter kit.toml") from None
     except IsADirectoryError:
@@ -43,7 +44,6 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise PlanError(_why_unreadable(error), where=where) from None
     except RecursionError:
         raise PlanError("is nested too deeply to read", where=where) from None
-    frozen: dict[str, Any] = _tuples(table)
     return frozen
 
 
@@ -63,12 +63,18 @@ def _why_unreadable(error: Exception) -> str:
         return f"is not UTF-8 text (byte {error.start})"
     if isinstance(error, PermissionError):
         return "is a folder, or may not be read"
+    if isinstance(error, ValueError):
+        return "has a number of too many digits"  # what Python's own limit refuses to read
     return f"cannot be read ({error.__class__.__name__}: {error})"
 
 
-def _tuples(value: Any) -> Any:
+def _frozen(value: Any, where: str) -> Any:
+    """Return a value with tuples for lists; TOML 1.0 has integers of 64 bits and no longer ones."""
     if isinstance(value, list):
-        return tuple(_tuples(item) for item in value)
+        return tuple(_frozen(item, f"{where}[{place}]") for place, item in enumerate(value, 1))
     if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
+        glue = "" if where.endswith(" ") else "."
+        return {key: _frozen(item, f"{where}{glue}{key}") for key, item in value.items()}
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise PlanError("is an integer of more than 64 bits, which TOML does not allow", where=where)
     return value

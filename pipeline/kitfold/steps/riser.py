@@ -26,7 +26,10 @@ _DEEPEST_DB = -180.0  # what lies lower is silence
 _START = 0.125  # of the length: the fade from silence at the very start
 _ON_BEAT_S = 0.002  # how far from the beat the highest sample may lie
 _BELOW_PEAK = 0.97  # how high any other crest may come
-_BRIGHT_AT, _OPEN_AT = 0.8, 0.97  # of the length: where the low-pass reaches the sound's own brightness, and opens fully
+_BRIGHT_AT, _OPEN_AT = (
+    0.8,
+    0.97,
+)  # of the length: where the low-pass reaches the sound's own brightness, and opens fully
 _BRIGHT = 0.999  # of the power lies under what is called the sound's brightness
 _LEAST_DB = -200.0  # what is reported for silence
 
@@ -72,7 +75,8 @@ def riser(sound: Sound, settings: Riser) -> Sound:
         and the length is at least peak + source from there
     """
     assert settings.length_s is not None, "the plan resolves beats into length_s"  # noqa: S101
-    shape = _Shape(*_frames(sound.rate_hz, settings.length_s, settings.release_ms / 1000.0), sound.rate_hz)
+    peak, release = (seconds_to_frames(s, sound.rate_hz) for s in (settings.length_s, settings.release_ms / 1000.0))
+    shape = _Shape(peak, release, sound.rate_hz)
     source = sound.float64()
     attack = attack_start(source, sound.rate_hz)
     if attack is None:
@@ -84,10 +88,6 @@ def riser(sound: Sound, settings: Riser) -> Sound:
     if settings.hit:
         swell = _with_hit(swell, source[attack:], shape.peak)
     return sound.with_samples(swell, whole=True).telling(**told)
-
-
-def _frames(rate_hz: int, *lengths_s: float) -> list[int]:
-    return [seconds_to_frames(length_s, rate_hz) for length_s in lengths_s]
 
 
 def _swell(source: Floats, shape: _Shape, settings: Riser) -> Floats:
@@ -147,9 +147,10 @@ def _rivalry(view: Floats, crest: int, offsets: NDArray[np.int64], weight: Float
 
 def _views(samples: Floats) -> list[Floats]:
     """Return how high each frame stands: in the channels, and in their mono fold, which a small sampler plays."""
-    highest = np.max(np.abs(samples), axis=1)
-    fold = np.abs(samples.mean(axis=1))
-    return [highest] if samples.shape[1] == 1 or not fold.any() else [highest, fold]
+    channels = list(samples.T)
+    highest = np.maximum.reduce([np.abs(channel) for channel in channels])
+    fold = np.abs(np.asarray(sum(channels)))
+    return [highest] if len(channels) == 1 or not fold.any() else [highest, fold]
 
 
 def _taming(swell: Floats, shape: _Shape) -> Floats:

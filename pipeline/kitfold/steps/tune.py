@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from kitfold.errors import StepError
+from kitfold.measure.layers import harmonic_share
 from kitfold.measure.pitch import held_pitch_hz
 from kitfold.measure.root import Root, find_root
 from kitfold.plan.settings import Tune
@@ -16,6 +17,7 @@ __all__ = ["tune"]
 
 _IN_TUNE_CENTS = 0.1  # nearer than this nothing is moved: it would only cost a resampling
 _HEARD_WITHIN_CENTS = 50.0
+_LEAST_SHARE = 1e-3  # of the power, on the note's harmonics: less is the skirt of another note, or noise
 _LIKELY_TOO = 0.1  # an alternative of at least this confidence is named where the way is too long
 
 
@@ -92,7 +94,9 @@ def _listen(sound: Sound, settings: Tune, tuning: _Tuning) -> _Heard | str:
 
 def _measured_near(sound: Sound, near_hz: float) -> float | None:
     hz = held_pitch_hz(sound, near_hz)
-    return hz if hz is not None and abs(cents_between(near_hz, hz)) <= _HEARD_WITHIN_CENTS else None
+    if hz is None or abs(cents_between(near_hz, hz)) > _HEARD_WITHIN_CENTS:
+        return None
+    return hz if harmonic_share(sound, hz) >= _LEAST_SHARE else None
 
 
 def _near_note(sound: Sound, note: str, tuning: _Tuning) -> _Heard:

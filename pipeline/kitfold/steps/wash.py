@@ -3,12 +3,15 @@
 Tails are usually modelled as the sound convolved with noise that decays exponentially (Moorer, "About this
 reverberation business", Computer Music Journal 3, 1979). The decay is a gain that comes later; here the noise is steady
 and all-pass (every line of the sound keeps its strength, only its phase is random), and it goes round in a circle, so
-that a wash has no beginning and no end.
+that a wash has no beginning and no end. A short sound's lines are wide, which would turn its pitch into hiss: they are
+drawn together to where their phase says that their frequency is (reassignment: Auger and Flandrin, IEEE Transactions on
+Signal Processing 43, 1995).
 """
 
 from __future__ import annotations
 
 import hashlib
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +21,9 @@ __all__ = ["levelled", "wash"]
 Floats = NDArray[np.float64]
 
 _LONGEST_PART_S = 4.0  # of the source: longer makes lines narrower than a detuned pad's own
-_SHORTEST_S = 0.25  # of a wash: its lines lie close enough to show any pitch
+_SHORTEST_S = 20.0  # of a wash: its lines lie 0.05 Hz apart, so that none is moved by more than 0.7 cent at 60 Hz
+_LINE_CENTS = 1.0  # a wash's lines are as wide as that where the source's were wider: they shimmer, and stay in tune
+_HANN_LINE = 0.577  # rms width of a line seen through a Hann window, times the window's length: 1 / sqrt(3)
 _SUBSONIC_HZ = (5.0, 15.0)  # below the first nothing is kept: convolved offsets would wander
 _NARROWEST = 1e-4  # side over mid: less is rounding, not width
 
@@ -74,10 +79,10 @@ def levelled(samples: Floats, window_frames: int, *, circular: bool = True) -> F
     """
     from scipy.ndimage import uniform_filter1d
 
-    edge = "wrap" if circular else "reflect"
+    edge: Literal["wrap", "reflect"] = "wrap" if circular else "reflect"
     window = min(window_frames, len(samples))
     for _ in range(2):  # the second time takes out what the first one's changes of level left
-        power = np.mean(samples * samples, axis=1)
+        power = np.asarray(sum(channel * channel for channel in samples.T)) / samples.shape[1]
         for _ in range(2):
             power = uniform_filter1d(power, window, mode=edge)
         least = 1e-12 * power.max(initial=0.0)
@@ -86,25 +91,41 @@ def levelled(samples: Floats, window_frames: int, *, circular: bool = True) -> F
 
 
 def _loudest_part(source: Floats, rate_hz: int) -> Floats:
-    """Return the part with the most power, faded at both ends so that its lines are narrow."""
     length = min(len(source), round(_LONGEST_PART_S * rate_hz))
     power = np.concatenate([[0.0], np.cumsum(np.sum(source * source, axis=1))])
     start = int(np.argmax(power[length:] - power[: len(power) - length]))
-    window = np.hanning(length + 2)[1:-1]
-    part: Floats = source[start : start + length] * window[:, None]
-    return part
+    return source[start : start + length]
 
 
 def _diffused(channel: Floats, size: int, rate_hz: int, chance: np.random.Generator) -> Floats:
     """Give every line of a sound a phase of its own: convolution with all-pass noise, in a circle."""
-    from scipy.fft import irfft, rfft
+    from scipy.fft import irfft
 
-    lines = rfft(channel, size)
-    lines *= np.exp(2j * np.pi * chance.random(len(lines)))
+    power = _drawn_together(channel, size, rate_hz)
     low_hz, high_hz = _SUBSONIC_HZ
-    place = np.clip((np.arange(len(lines)) * (rate_hz / size) - low_hz) / (high_hz - low_hz), 0.0, 1.0)
-    diffused: Floats = irfft(lines * np.sin(0.5 * np.pi * place) ** 2, size)
+    place = np.clip((np.arange(len(power)) * (rate_hz / size) - low_hz) / (high_hz - low_hz), 0.0, 1.0)
+    strength = np.sqrt(power) * np.sin(0.5 * np.pi * place) ** 2
+    diffused: Floats = irfft(strength * np.exp(2j * np.pi * chance.random(len(power))), size)
     return diffused
+
+
+def _drawn_together(channel: Floats, size: int, rate_hz: int) -> Floats:
+    """Return the power of a sound's lines, each drawn together to at most `_LINE_CENTS`."""
+    from scipy.fft import rfft
+
+    turn = 2.0 * np.pi / (len(channel) + 1)
+    place = turn * np.arange(1, len(channel) + 1)
+    lines = rfft(channel * (0.5 - 0.5 * np.cos(place)), size)
+    slopes = rfft(channel * (0.5 * turn * np.sin(place)), size)
+    power = np.abs(lines) ** 2
+    away = np.imag(slopes * np.conj(lines)) / np.maximum(power, 1e-30 * power.max() + 1e-300)  # radians a frame
+    away_cells = np.clip(away * size / (2.0 * np.pi), -2.5 * size / len(channel), 2.5 * size / len(channel))
+    cells = np.arange(len(power))
+    natural_cells = _HANN_LINE * size / len(channel)
+    kept = np.minimum(1.0, cells * (2.0 ** (_LINE_CENTS / 1200.0) - 1.0) / natural_cells)
+    to = np.clip(np.rint(cells - (1.0 - kept) * away_cells), 0, len(power) - 1).astype(np.int64)
+    drawn: Floats = np.bincount(to, power, len(power)).astype(np.float64)
+    return drawn
 
 
 def _rms(samples: Floats) -> float:

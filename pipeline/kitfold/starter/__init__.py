@@ -1,0 +1,1 @@
+"""The starter kit: what a folder of bounces tells, and a kit.toml that builds from it."""
