@@ -145,7 +145,7 @@ def test_the_same_kit_gives_the_same_bytes_whatever_the_jobs_folder_clock_langua
     build(kit, tmp_path / "a", "--jobs", "1", cwd=tmp_path, **one)
     build(os.path.relpath(kit, away), tmp_path / "b", "--jobs", "2", cwd=away, **other)
     first, second = digests(tmp_path / "a"), digests(tmp_path / "b")
-    assert len([file for file in first if "/slots/" in file]) >= 8
+    assert len([file for file in first if "/slots/" in file]) >= 6
     assert first == second
 
 

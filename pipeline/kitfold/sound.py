@@ -49,10 +49,13 @@ class Sound:
     whole : bool, True where cutting the sound's end would spoil it (a riser's peak stands there)
     history : tuple of Done, what was done so far
     found, said : what the step that just ran has to tell; the runner moves them into `history`
+    loop : (start, end) or None, frames, end exclusive, 0 <= start < end <= frames: what is played round while a note
+        is held; None where the sound is played once. Other samples of another length lose it (`with_samples`), unless
+        it is given with them; `steps.KEEP_LOOP` says which steps keep it.
 
     Raises
     ------
-    ValueError : for a shape, rate or value that breaks the promises above
+    ValueError : for a shape, rate, loop or value that breaks the promises above
     """
 
     samples: Audio
@@ -62,6 +65,7 @@ class Sound:
     history: tuple[Done, ...] = ()
     found: Mapping[str, Any] = field(default_factory=dict)
     said: tuple[str, ...] = ()
+    loop: tuple[int, int] | None = None
 
     def __init__(
         self,
@@ -72,6 +76,7 @@ class Sound:
         history: tuple[Done, ...] = (),
         found: Mapping[str, Any] | None = None,
         said: tuple[str, ...] = (),
+        loop: tuple[int, int] | None = None,
     ) -> None:
         array = np.asarray(samples, dtype=np.float32)
         if array.ndim == 1:
@@ -82,9 +87,11 @@ class Sound:
             raise ValueError(f"rate_hz must be above 0, got {rate_hz}")
         if not np.isfinite(array).all():
             raise ValueError("samples must be finite")
+        if loop is not None and not 0 <= loop[0] < loop[1] <= len(array):
+            raise ValueError(f"loop must lie within the {len(array)} frames, start before end, got {loop}")
         array = array.view()
         array.flags.writeable = False
-        values = (array, int(rate_hz), root_hz, whole, history, found or {}, said)
+        values = (array, int(rate_hz), root_hz, whole, history, found or {}, said, loop)
         for name, value in zip(self.__dataclass_fields__, values, strict=True):
             object.__setattr__(self, name, value)
 
@@ -112,8 +119,27 @@ class Sound:
         return self.samples.astype(np.float64)
 
     def with_samples(self, samples: ArrayLike, **changes: Any) -> Sound:
-        """Return this sound with other samples, and with any other field given by name."""
-        return replace(self, samples=np.asarray(samples, dtype=np.float32), **changes)
+        """Return this sound with other samples, and with any other field given by name.
+
+        A loop stays where the number of frames does; with another number of frames it has to be given again.
+        """
+        array = np.asarray(samples, dtype=np.float32)
+        if len(array) != self.frames:
+            changes.setdefault("loop", None)
+        return replace(self, samples=array, **changes)
+
+    def sustained(self, frames: int) -> Sound:
+        """Return what is heard of this sound while its note is held for so many frames, the loop going round.
+
+        A sound without a loop is played once and followed by silence. The result has no loop.
+        """
+        if self.loop is None or frames <= self.loop[1]:
+            samples = np.pad(self.samples, ((0, max(0, frames - self.frames)), (0, 0)))[:frames]
+        else:
+            start, end = self.loop
+            places = np.arange(frames)
+            samples = self.samples[np.where(places < end, places, start + (places - start) % (end - start))]
+        return self.with_samples(samples, loop=None)
 
     def telling(self, *said: str, **found: Any) -> Sound:
         """Return this sound with sentences and figures added for its history."""

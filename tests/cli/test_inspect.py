@@ -1,12 +1,16 @@
 """`kitfold inspect`: figures for people and for programs, a bad file beside good ones."""
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 
+from kitfold.cli.inspect import shown_root
 from kitfold.cli.main import _exit_code
+from kitfold.measure.root import Root
 
 RATE_HZ = 22050
 
@@ -70,10 +74,31 @@ def test_people_see_the_table_and_the_complaint(folder, capsys):
     assert "D3 +0 c" in out
     assert "LUFS" in out
     assert "dBTP" in out
-    assert "—  (reads " in out  # the noise
+    assert re.search(r"noise\.flac +—", out)
     assert "broken.wav" in err
     assert "notes.txt" not in out + err
     assert "Traceback" not in err
+
+
+def test_a_reading_that_cannot_be_relied_on_is_shown_as_a_question():
+    root = Root(False, 146.0, 50, "D3", -10.0, 0.2, 0.0, 0.0, ())
+    assert shown_root(root) == "—  (reads D3?)"
+    assert shown_root(replace(root, pitched=True)) == "D3 -10 c"
+    assert shown_root(Root(False, None, None, None, None, 0.0, 0.0, 0.0, ())) == "—"
+
+
+def test_a_second_reading_that_is_close_gets_a_footnote(tmp_path, capsys, monkeypatch):
+    from kitfold.measure import portrait
+    from kitfold.measure.root import find_root
+
+    soundfile.write(tmp_path / "a.wav", pad(146.8324), RATE_HZ)
+
+    def unsure(sound):
+        found = find_root(sound)
+        return replace(found, alternatives=(replace(found, hz=293.66, note="D4", midi=62, confidence=0.3),))
+
+    monkeypatch.setattr(portrait, "find_root", unsure)
+    assert "may also be D4 (30 %)" in run(capsys, tmp_path / "a.wav")[1]
 
 
 def test_quiet_prints_errors_only(folder, capsys):

@@ -45,6 +45,16 @@ def test_a_loud_octave_over_a_dull_tone_is_found(asked_db):
     assert heard_db(both, 2) == pytest.approx(asked_db, abs=4)  # phases at random add or take up to 4 dB
 
 
+@pytest.mark.parametrize("raised", [{4: 3, 6: 3, 8: 3}, {4: 9, 6: 9}, {4: 9, 6: 9, 8: 1}])
+def test_harmonics_that_stand_out_a_little_or_not_all_are_a_timbre(raised):
+    lifted = sum((10 ** (raised.get(n, 0) / 20)) / n * np.sin(2 * np.pi * 110 * n * TIME_S) for n in range(1, 20))
+    assert heard_db(0.1 * lifted, 2) == -np.inf
+
+
+def test_a_layer_much_louder_than_its_root_says_that_the_root_is_wrong():
+    assert heard_db(0.1 * tone(110) + tone(110 * FIFTH, seed=1), FIFTH) == -np.inf  # 20 dB: the fifth is the note
+
+
 def test_a_root_that_was_read_an_octave_too_high_makes_no_fifth():
     assert heard_db(tone(110), FIFTH, root_hz=220) == -np.inf  # 1.5 of it is harmonic 3, but 0.5 and 2.5 sound too
 

@@ -17,7 +17,8 @@ def stereo(left, right):
 
 
 @pytest.mark.parametrize(
-    ("left", "right", "wanted"), [(A, A, 1), (A, -A, -1), (A, 0.1 * A, 1), (A, B, 0), (A, (A + B) / 2, 0.5**0.5), (A, 0 * A, 0)]
+    ("left", "right", "wanted"),
+    [(A, A, 1), (A, -A, -1), (A, 0.1 * A, 1), (A, B, 0), (A, (A + B) / 2, 0.5**0.5), (A, 0 * A, 0)],
 )
 def test_correlation_is_the_cosine_between_the_channels(left, right, wanted):
     assert correlation(stereo(left, right)) == pytest.approx(wanted, abs=1e-6)  # float32

@@ -54,7 +54,7 @@ TAKES = {
     "sax": Take(64, "SopB", 0, -8.0),
     "trumpet": Take(56, "TrumpD#5", 0, 21.0),
     # struck and plucked, and an organ whose 16-foot rank sounds an octave below the note that is declared
-    "pipe-organ": Take(19, "Church Org C2", 10, 22.0),
+    "pipe-organ": Take(19, "Church Org C2", 10, 38.0),
     "piano": Take(0, "Piano Db3", 31, -27.0, fall_db_s=9.0),
     "vibes": Take(11, "Vibes D4", 23, 33.0, fall_db_s=8.0),
     "nylon": Take(24, "N Guitar C4", 22, -19.0, fall_db_s=12.0),

@@ -25,7 +25,9 @@ def song(*sections):
 
 def test_chords_are_held_and_moved_by_the_shortest_way():
     # D to D 0; to B flat 4 down; to F 3 up; to A 5 down (7 up is further); to G 5 up; to C 2 down
-    asks = asks_of("pad", "chords", D, song(section([("i", 2), ("VI", 1), ("III", 1), ("v", 1), ("iv", 3), ("VII", 1)])))
+    asks = asks_of(
+        "pad", "chords", D, song(section([("i", 2), ("VI", 1), ("III", 1), ("v", 1), ("iv", 3), ("VII", 1)]))
+    )
     assert asks == (
         Ask("shore", "i", 0, 4.0), Ask("shore", "VI", -4, 2.0), Ask("shore", "III", 3, 2.0),
         Ask("shore", "v", -5, 2.0), Ask("shore", "iv", 5, 6.0), Ask("shore", "VII", -2, 2.0),

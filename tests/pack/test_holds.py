@@ -16,8 +16,8 @@ def ask(semitones, needs_s=0.0):
     return Ask("shore", "i", semitones, needs_s)
 
 
-# lasts = held * 2^(-setting / 12): an octave up halves, an octave down doubles; 4 s at +7: 4 / 2^(7/12) = 4 / 1.498307 =
-# 2.669680; at -4: 4 * 2^(4/12) = 4 * 1.259921 = 5.039684; at +1: 4 / 1.059463 = 3.775497.
+# lasts = held * 2^(-setting / 12): an octave up halves, an octave down doubles; 4 s at +7: 4 / 2^(7/12) =
+# 4 / 1.498307 = 2.669680; at -4: 4 * 2^(4/12) = 4 * 1.259921 = 5.039684; at +1: 4 / 1.059463 = 3.775497.
 @pytest.mark.parametrize(
     ("setting", "seconds"), [(0, 4.0), (12, 2.0), (-12, 8.0), (7, 2.669680), (-4, 5.039684), (1, 3.775497), (24, 1.0)]
 )

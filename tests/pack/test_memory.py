@@ -25,7 +25,9 @@ def test_stereo_takes_two_frames_of_memory_for_each_of_its_own():
 
 def test_bytes_come_in_whole_blocks_and_every_slot_has_its_overhead():
     memory = memory_of(
-        device(bits=16, encoding="signed", channels=2, memory_bytes=18_000_000, block_bytes=2048, slot_overhead_bytes=96)
+        device(
+            bits=16, encoding="signed", channels=2, memory_bytes=18_000_000, block_bytes=2048, slot_overhead_bytes=96
+        )
     )
     # 1000 frames of 2 x 2 bytes are 4000 bytes: 2 blocks of 2048, and 96 on top
     assert memory.cost(1000) == 2 * 2048 + 96
@@ -44,7 +46,14 @@ def test_the_longest_slot_is_counted_in_frames():
 
 
 MEMORIES = st.builds(
-    Memory, st.just("bytes"), st.just(10**6), st.integers(1, 12), st.integers(1, 5000), st.integers(0, 300), st.none(), st.just(4)
+    Memory,
+    st.just("bytes"),
+    st.just(10**6),
+    st.integers(1, 12),
+    st.integers(1, 5000),
+    st.integers(0, 300),
+    st.none(),
+    st.just(4),
 )
 
 

@@ -65,8 +65,8 @@ def test_numbers_that_count_takes_are_no_tempo():
 
 @pytest.mark.parametrize(
     ("stem", "key"),
-    [("pad Dm", Key(2, "minor")), ("F#min pad", Key(6, "minor")), ("Bb major", Key(10, "major")), ("Am I ok", Key(9, "minor")),
-     ("am i ok", None), ("Amp", None)],
+    [("pad Dm", Key(2, "minor")), ("F#min", Key(6, "minor")), ("Bb major", Key(10, "major")), ("Am", Key(9, "minor")),
+     ("am", None), ("Amp", None)],
 )  # fmt: skip
 def test_a_key_is_read_where_it_is_written_as_one(stem, key):
     assert read_hints(stem).key == key

@@ -18,6 +18,7 @@ from kitfold.plan.step_base import Context
 from kitfold.sound import Sound
 from kitfold.steps import STEPS, step_named
 from kitfold.steps.shift import varispeed_frames
+from kitfold.units import seconds_to_frames
 
 RATE = 22_050
 CONTEXT = Context(key=parse_key("D minor"), tempo=120)
@@ -30,7 +31,7 @@ def same(source: Sound, result: Sound) -> int:
 
 def trimmed(source: Sound, result: Sound) -> int:
     cut_s = result.found.get("head_cut_s", 0.0) + result.found.get("tail_cut_s", 0.0)
-    return source.frames - round(cut_s * source.rate_hz)
+    return source.frames - seconds_to_frames(cut_s, source.rate_hz)
 
 
 def by_varispeed(source: Sound, result: Sound) -> int:
@@ -39,7 +40,7 @@ def by_varispeed(source: Sound, result: Sound) -> int:
 
 
 def swell(source: Sound, result: Sound) -> int:
-    return round(0.5 * RATE) + round(0.05 * RATE)  # one beat at 120, and the release
+    return seconds_to_frames(0.5, RATE) + seconds_to_frames(0.05, RATE)  # one beat at 120, and the release
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ LAWS = [
         lambda source, result: varispeed_frames(source.frames, 2 ** (5 / 12)),
         apart=True,
     ),
-    Law("riser", {"beats": 1}, swell),
+    Law("riser", {"beats": 1}, swell, gain=""),  # its chance is seeded by the samples: other samples, another wash
     Law("reverse", {}, apart=True),
     Law("fade", {"in_ms": 5, "out_ms": 30}, apart=True),
     Law("filter", {"highpass_hz": 60, "lowpass_hz": 3000, "slope_db": 24}, apart=True),
@@ -83,7 +84,7 @@ LAWS = [
     Law(
         "effect",
         {"name": "reverb", "room_size": 0.5, "tail_s": 0.25},
-        lambda source, result: source.frames + int(np.floor(0.25 * RATE + 0.5)),
+        lambda source, result: source.frames + seconds_to_frames(0.25, RATE),
     ),
     Law("level", {"lufs": -20}, gain="ignored", refuses_silence=True),
     Law("level", {"peak_db": -3}, gain="ignored", refuses_silence=True),

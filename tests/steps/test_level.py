@@ -14,7 +14,8 @@ NOISE = np.random.default_rng(2).standard_normal((RATE, 2)) * 0.01
 
 
 @pytest.mark.parametrize(
-    ("target", "measure"), [({"lufs": -20}, loudest_lufs), ({"peak_db": -3}, peak_db), ({"true_peak_db": -1}, true_peak_db)]
+    ("target", "measure"),
+    [({"lufs": -20}, loudest_lufs), ({"peak_db": -3}, peak_db), ({"true_peak_db": -1}, true_peak_db)],
 )
 @pytest.mark.parametrize("frames", [1, 2, 441, RATE])
 def test_every_length_meets_its_target(target, measure, frames):

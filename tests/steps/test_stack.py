@@ -43,9 +43,7 @@ def test_layers_stand_at_the_ratios_and_gains_asked_and_hold_them(temperament, f
         assert line_db(stacked, 220 * ratio, 0.85, 0.95) == pytest.approx(wanted_db, abs=1.0)  # the promise
 
 
-@pytest.mark.parametrize(
-    ("temperament", "beat_hz"), [("equal", 3 * 220 - 2 * 220 * 2 ** (7 / 12)), ("just", 0.0)]
-)
+@pytest.mark.parametrize(("temperament", "beat_hz"), [("equal", 3 * 220 - 2 * 220 * 2 ** (7 / 12)), ("just", 0.0)])
 def test_a_just_fifth_does_not_beat_and_an_equal_one_does(temperament, beat_hz):
     tone = sine(220) + 0.5 * sine(440) + 0.5 * sine(660)  # harmonic 3 of the root meets harmonic 2 of the fifth
     stacked = stack(take(tone, 220), Stack(intervals=(0, 7), gains_db=(0, 0), temperament=temperament))
@@ -108,7 +106,8 @@ def test_noise_has_no_layers_to_carry_and_gets_all():
 
 
 @pytest.mark.parametrize(
-    ("semitones", "ratio"), [(0, 1), (3, 6 / 5), (4, 5 / 4), (5, 4 / 3), (7, 3 / 2), (12, 2), (19, 3), (-12, 0.5), (-5, 3 / 4)]
+    ("semitones", "ratio"),
+    [(0, 1), (3, 6 / 5), (4, 5 / 4), (5, 4 / 3), (7, 3 / 2), (12, 2), (19, 3), (-12, 0.5), (-5, 3 / 4)],
 )
 def test_just_intervals_are_whole_number_ratios(semitones, ratio):
     assert layer_ratio(semitones, "just") == ratio

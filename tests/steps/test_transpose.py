@@ -16,7 +16,9 @@ def sine(hz, frames=RATE):
 
 def strongest_hz(sound):
     samples = sound.float64()[:, 0]
-    return np.argmax(np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 8 * len(samples)))) * RATE / len(samples) / 8
+    return (
+        np.argmax(np.abs(np.fft.rfft(samples * np.hanning(len(samples)), 8 * len(samples)))) * RATE / len(samples) / 8
+    )
 
 
 @pytest.mark.parametrize("semitones", [-12, -4.5, 7])

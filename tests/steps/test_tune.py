@@ -113,7 +113,7 @@ def test_silence_is_returned_as_it_is_and_says_what_to_write(frames):
 
 
 def test_an_unclear_root_moves_nothing_and_names_the_guess(monkeypatch):
-    unclear = Root(False, equal_hz(57), 57, "A3", 0.0, 0.31, 0.0, 0.0, ())
+    unclear = Root(pitched=False, hz=equal_hz(57), confidence=0.31)
     monkeypatch.setattr(tune_module, "find_root", lambda sound: unclear)
     source = tone(equal_hz(57), 0.2)
     tuned = tune(source, settings())
@@ -138,8 +138,8 @@ def test_the_tonic_is_never_too_far():
 
 
 def test_a_second_reading_is_named_where_the_way_is_too_long(monkeypatch):
-    other = Alternative(equal_hz(62), 62, "D4", 0.0, 0.35)
-    unsure = Root(True, equal_hz(50), 50, "D3", 0.0, 0.6, 0.0, 0.0, (other,))
+    other = Alternative(equal_hz(62), 0.35)
+    unsure = Root(pitched=True, hz=equal_hz(50), confidence=0.6, alternatives=(other,))
     monkeypatch.setattr(tune_module, "find_root", lambda sound: unsure)
     with pytest.raises(StepError, match=r"hint: it may also be D4; write tune.heard if D3 is wrong"):
         tune(tone(equal_hz(50)), settings(to="D4"))

@@ -37,13 +37,13 @@ def check(kit: Path, device: tuple[str, ...], jobs: int | None, voice: Voice) ->
 
 
 def _lengths(plan: Plan) -> dict[str, float]:
-    """Read every source's header; return how many seconds of it each sound takes.
+    """Read every source's header; return how many seconds each sound lasts at most.
 
     Raises
     ------
     SoundFileError : with every source that cannot be used
     """
-    from kitfold.files import sound_facts
+    from kitfold.files import region_s
     from kitfold.plan.toml import shown_path
 
     lengths: dict[str, float] = {}
@@ -51,8 +51,7 @@ def _lengths(plan: Plan) -> dict[str, float]:
     for sound in plan.in_order_of_work():
         try:
             if sound.source is not None:
-                seconds = sound_facts(sound.source).seconds
-                lengths[sound.name] = min(sound.end_s or seconds, seconds) - (sound.start_s or 0.0)
+                lengths[sound.name] = region_s(sound.source, sound.start_s, sound.end_s)
             else:
                 lengths[sound.name] = lengths.get(sound.from_sound or "", 0.0)
         except KitfoldError as error:

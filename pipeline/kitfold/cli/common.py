@@ -79,7 +79,7 @@ def _console(stderr: bool) -> Console:
     from rich.console import Console
 
     width = None if sys.stdout.isatty() else 120
-    return Console(stderr=stderr, highlight=False, width=width)
+    return Console(stderr=stderr, highlight=False, markup=False, emoji=False, width=width)  # names are no markup
 
 
 def common_options(function: Function) -> Function:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from kitfold.measure.portrait import Portrait
     from kitfold.measure.root import Root
 
-__all__ = ["inspect"]
+__all__ = ["inspect", "shown_root"]
 
 _LIKELY_TOO = 0.1  # a second reading of at least this confidence is worth a footnote
 _LOUD_FLOOR_DB = -60.0  # noise above this is heard when the sound dies away
@@ -100,7 +100,7 @@ def _table(measured: list[tuple[Path, Portrait]]) -> Table:
 
 def _cells(figures: Portrait) -> list[str]:
     return [
-        _root(figures.root),
+        shown_root(figures.root),
         f"{100 * figures.root.confidence:.0f}",
         f"{figures.seconds:.2f}",
         f"{figures.lead_s:.2f}",
@@ -115,7 +115,8 @@ def _cells(figures: Portrait) -> list[str]:
     ]
 
 
-def _root(root: Root) -> str:
+def shown_root(root: Root) -> str:
+    """Show a root: ``D3 -17 c``; a reading that cannot be relied on as a question."""
     if root.hz is None:
         return "—"
     return f"{root.note} {root.cents:+.0f} c" if root.pitched else f"—  (reads {root.note}?)"

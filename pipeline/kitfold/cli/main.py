@@ -5,6 +5,7 @@ Exit codes: 0 done; 1 the work ran and falls short; 2 it could not run; 3 a bug 
 
 from __future__ import annotations
 
+import os
 import sys
 from importlib import import_module
 
@@ -25,6 +26,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "steps": ("kitfold.cli.presets", "List the steps, or show one with its settings."),
 }
 """Every command, the module that has it, and its line in the help; a module is loaded when its command runs."""
+
+_INTERRUPTED = 130  # 128 and the number of the signal, as shells count
 
 
 class _Commands(click.Group):
@@ -66,7 +69,12 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line and exit with its code."""
-    sys.exit(_exit_code(sys.argv[1:]))
+    code = _exit_code(sys.argv[1:])
+    if code == _INTERRUPTED:  # at once: Python would wait for the step that a thread is in
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    sys.exit(code)
 
 
 def _exit_code(arguments: list[str]) -> int:
@@ -75,7 +83,7 @@ def _exit_code(arguments: list[str]) -> int:
         return int(cli.main(arguments, prog_name="kitfold", standalone_mode=False) or 0)
     except (click.Abort, KeyboardInterrupt):
         click.echo("kitfold: interrupted; nothing half-written is left behind", err=True)
-        return 130
+        return _INTERRUPTED
     except click.ClickException as error:
         error.show()
         return error.exit_code

@@ -1,7 +1,7 @@
 """Reading and writing: the one door to the disk."""
 
 from kitfold.files.names import file_name_problem, safe_file_name
-from kitfold.files.read import SoundFacts, read_sound, sha256_of, sound_facts
+from kitfold.files.read import SoundFacts, read_sound, region_s, sha256_of, sound_facts
 from kitfold.files.swap import fresh_folder, recover
 from kitfold.files.write import master_bytes, write_bytes, write_master, write_text
 
@@ -12,6 +12,7 @@ __all__ = [
     "master_bytes",
     "read_sound",
     "recover",
+    "region_s",
     "safe_file_name",
     "sha256_of",
     "sound_facts",

@@ -19,7 +19,7 @@ from kitfold.files.truncated import missing_sound
 if TYPE_CHECKING:  # numpy and libsndfile load only where a sound is read, so that the commands start fast
     from kitfold.sound import Sound
 
-__all__ = ["SoundFacts", "read_sound", "sha256_of", "sound_facts"]
+__all__ = ["SoundFacts", "read_sound", "region_s", "sha256_of", "sound_facts"]
 
 _RATES_HZ = (4_000, 192_000)
 _MOST_S = 600
@@ -73,6 +73,18 @@ def sound_facts(path: Path) -> SoundFacts:
     """
     with _opened(Path(path)) as file:
         return _facts(file)
+
+
+def region_s(path: Path, start_s: float | None = None, end_s: float | None = None) -> float:
+    """Say how many seconds of a sound file a region takes, from the header alone.
+
+    Raises
+    ------
+    SoundFileError : for what `sound_facts` refuses, over 10 minutes, under 2 frames, or a region outside the file
+    """
+    facts = sound_facts(path)
+    start, end = _region(Path(path), facts, start_s, end_s)
+    return (end - start) / facts.rate_hz
 
 
 def read_sound(path: Path, start_s: float | None = None, end_s: float | None = None) -> Sound:

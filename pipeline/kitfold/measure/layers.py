@@ -19,6 +19,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.measure.held import held_frames
 from kitfold.measure.pitch import long_spectrum
 from kitfold.sound import Sound
 from kitfold.units import power_to_db
@@ -27,6 +28,7 @@ __all__ = ["harmonic_share", "layer_db"]
 
 Real = NDArray[np.float64]
 
+_HELD_DB = -30.0  # as far under its loudest a sound is looked at, as where its exact pitch is measured
 _PARTIALS = 9
 _LINE_CENTS = 30.0  # a chorused line lies within it, and so do the equal and the just fifth
 _APART_CENTS = 80.0  # nearer to a harmonic of the root than this, a line is no evidence
@@ -74,7 +76,7 @@ class _Lines:
     """The power of a sound's spectrum around multiples of its root."""
 
     def __init__(self, sound: Sound, root_hz: float) -> None:
-        power, self._bin_hz, self._lobe_hz = long_spectrum(sound)
+        power, self._bin_hz, self._lobe_hz = _held_spectrum(sound)
         self.total = np.concatenate([[0.0], np.cumsum(power)])
         self._root_hz = root_hz
         self.apart = 2.0 * self._lobe_hz / root_hz  # lines nearer than this, in multiples of the root, run together
@@ -95,6 +97,11 @@ class _Lines:
     def smooth(self, number: int) -> float:
         """Return the power that the harmonics below and above let expect of one between them."""
         return math.sqrt(self.power(number - 1) * self.power(number + 1))
+
+
+def _held_spectrum(sound: Sound) -> tuple[Real, float, float]:
+    samples = sound.float64()
+    return long_spectrum(samples, sound.rate_hz, *held_frames(samples, sound.rate_hz, _HELD_DB))
 
 
 def _own_lines_db(lines: _Lines, ratio: float) -> float:

@@ -25,6 +25,7 @@ _HELD_DB = -30.0
 _SEARCH_CENTS = 120  # how far from the expected pitch a sound is looked for
 _PARTIALS = 12
 _HIGHEST_HZ = 14000.0
+_OWN_TRUST = 2.0  # for partials 1, 5, 7, 11, which no layer an octave or a fifth up shares and pulls at
 _BLACKMAN_LOBE_BINS = 3.0
 
 
@@ -135,7 +136,8 @@ def fit_partials(partials: Partials) -> tuple[float, float, float]:
     """
     loud = partials.amplitude > partials.amplitude.max() * 10.0 ** (-35 / 20)
     number, cents = partials.number[loud], partials.cents[loud]
-    weight = np.sqrt(partials.amplitude[loud] / partials.amplitude.max())
+    own = np.where(np.gcd(number.astype(int), 6) == 1, _OWN_TRUST, 1.0)
+    weight = own * np.sqrt(partials.amplitude[loud] / partials.amplitude.max())
     centre, scatter = _agreed_centre(cents, weight)
     if len(number) < 4 or number.max() < 5 or scatter < 1.2:
         return centre, 0.0, scatter
@@ -169,7 +171,7 @@ def _centroid(
 ) -> tuple[float, float] | None:
     """Return a partial's centre in Hz and its amplitude; bins 20 dB under its top are left out as noise."""
     centre_hz, amplitude = expected_hz, 0.0
-    for width in (0.0205, 0.017):  # 35 cents either side to catch it, then 29 around what was caught
+    for width in (0.0293, 0.0263):  # 50 cents either side to catch it, then 45 around what was caught: a wide vibrato
         half_hz = min(max(expected_hz * width, lobe_hz), max(widest_hz, 2 * bin_hz))
         first, last = max(1, int((centre_hz - half_hz) / bin_hz)), int((centre_hz + half_hz) / bin_hz) + 2
         part = power[first:last]

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.measure.held import held_frames
 from kitfold.measure.layers import layer_db
 from kitfold.measure.level import held_until_s, integrated_lufs, loudest_lufs, momentary_lufs, peak_db, true_peak_db
 from kitfold.measure.onset import attack_start, envelope, floor_level, sounding_part, tail_end
@@ -31,7 +32,9 @@ _RISEN_DB = -6.0  # an attack is over when the level first comes this near to it
 _LEVEL_S = 0.020  # a period at 50 Hz
 _PIECE_S = 0.046  # 2048 frames at 44.1 kHz: a usual length for spectral centroids (common practice)
 _PIECES_AT_ONCE = 256
+_HELD_DB = -30.0  # partials are read until the sound has fallen by this
 _LINE_CENTS = 35.0  # a chorused partial lies within it
+_WIDEST = 0.2  # of the root, either side: so noise, which is everywhere, has 40 % of its power on multiples
 _HEARD = 1e-4  # in power, -40 dB: weaker lines do not colour a sound
 
 
@@ -166,20 +169,23 @@ def brightness_hz(sound: Sound) -> float:
 def partial_shares(sound: Sound, root_hz: float | None) -> tuple[float, float]:
     """Say how harmonic a sound is: how much of its power lies on multiples of its root, and how much on the root.
 
-    Power counts where it stands out, that is within 40 dB of the strongest line; 35 cents either side belong to a
-    multiple. A string has nearly all on multiples, a bell has much between them, a mallet has nearly all on the root.
+    Power counts where it stands out, that is within 40 dB of the strongest line; 35 cents either side, and never more
+    than a fifth of the root, belong to a multiple. A string has nearly all on multiples, a bell has much between them,
+    a mallet has nearly all on the root, noise has two fifths on multiples of anything.
 
     Returns
     -------
     (on multiples, on the root) : float, 0 to 1; both 0 without a root
     """
-    power, bin_hz, lobe_hz = long_spectrum(sound)
+    samples = sound.float64()
+    power, bin_hz, lobe_hz = long_spectrum(samples, sound.rate_hz, *held_frames(samples, sound.rate_hz, _HELD_DB))
     if root_hz is None or not power.any():
         return 0.0, 0.0
     heard = np.where(power > _HEARD * power.max(), power, 0.0)
     hz = bin_hz * np.arange(len(power))
     number = np.maximum(1.0, np.rint(hz / root_hz))
-    reach_hz = np.maximum(lobe_hz, number * root_hz * (cents_to_ratio(_LINE_CENTS) - 1.0))
+    reach_hz = np.minimum(number * root_hz * (cents_to_ratio(_LINE_CENTS) - 1.0), _WIDEST * root_hz)
+    reach_hz = np.maximum(lobe_hz, reach_hz)
     on_line = np.abs(hz - number * root_hz) <= reach_hz
     total = float(heard.sum())
     return float(heard[on_line].sum()) / total, float(heard[on_line & (number == 1.0)].sum()) / total

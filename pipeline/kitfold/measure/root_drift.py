@@ -45,13 +45,19 @@ def track_cents(spectrum: Spectrum, root_hz: float) -> Real:
 
 
 def drift_cents(track: Real) -> float:
-    """Say how far the pitch moves from the first to the last span: the median slope (Theil, 1950; Sen, 1968)."""
+    """Say how far the pitch moves from the first to the last span: the median slope (Theil, 1950; Sen, 1968).
+
+    A movement that is no larger than the pitch wavers anyway, as in a vibrato, is none.
+    """
     place = np.flatnonzero(np.isfinite(track))
     if len(place) < 3:
         return 0.0
     one, other = np.triu_indices(len(place), 1)
-    slopes = (track[place[other]] - track[place[one]]) / (place[other] - place[one])
-    return float(np.median(slopes) * (place[-1] - place[0]))
+    slope = float(np.median((track[place[other]] - track[place[one]]) / (place[other] - place[one])))
+    level = track[place] - slope * place
+    waver = float(np.median(np.abs(level - np.median(level))))
+    drift = slope * float(place[-1] - place[0])
+    return drift if abs(drift) > 2.0 * waver else 0.0
 
 
 def held_run(track: Real) -> tuple[int, int]:

@@ -268,20 +268,26 @@ def _bells(view: _View) -> Figures:
 
     A church bell's strike note has its tierce (1.2) above and its nominal (2) an octave up; a tubular bell's is heard
     an octave under the fourth of its modes, 0.617 : 1.21 : 2 : 2.99 : 4, without a line of its own (Fletcher and
-    Rossing, The Physics of Musical Instruments, 2nd ed., sections 21.3 and 19.8).
+    Rossing, The Physics of Musical Instruments, 2nd ed., sections 21.3 and 19.8). Both leave gaps that a dense series
+    fills: under the prime, and between the tube's third and fourth mode.
     """
-    cents = 1200.0 * np.log2(view.peaks.hz / view.hz[:, np.newaxis])
+    ratio = view.peaks.hz / view.hz[:, np.newaxis]
 
-    def line(ratio: float) -> Real:
-        near = np.exp(-0.5 * ((cents - 1200.0 * np.log2(ratio)) / 40.0) ** 2)
+    def line(place: float) -> Real:
+        near = np.exp(-0.5 * (1200.0 * np.log2(ratio / place) / 40.0) ** 2)
         return np.asarray(np.max(near * view.salience, axis=1))
 
+    def between(low: float, high: float) -> Real:
+        return np.asarray(np.max(((ratio > low) & (ratio < high)) * view.salience, axis=1))
+
     prime, nominal, tierce, tube = line(1.0), line(2.0), line(1.19), line(1.215)
+    church = np.minimum(np.minimum(prime, nominal), tierce) - between(0.55, 0.93)
+    tubular = np.minimum(np.minimum(line(2.96), nominal), tube) - np.maximum(prime, between(1.3, 1.85))
     return {
-        "church_bell": np.minimum(np.minimum(prime, nominal), tierce),
-        "church_bell_hum": np.minimum(np.minimum(line(0.5), nominal), tierce),
-        "tubular_bell": np.maximum(0.0, np.minimum(np.minimum(line(2.96), nominal), tube) - prime),
-        "tubular_bell_low": np.maximum(0.0, np.minimum(np.minimum(line(0.617), nominal), tube) - prime),
+        "church_bell": np.maximum(0.0, church),
+        "church_bell_hum": np.maximum(0.0, np.minimum(church, line(0.5))),
+        "tubular_bell": np.maximum(0.0, tubular),
+        "tubular_bell_low": np.maximum(0.0, np.minimum(tubular, line(0.617))),
     }
 
 

@@ -213,8 +213,10 @@ def _cost_db(lost: float) -> float:
 
 def _made(slot: Slot) -> Made:
     planned, part = slot.master.planned, slot.part
-    history = [_step(done) for done in slot.master.sound.history]
-    device: list[dict[str, Any]] = [{"step": "store", "found": {"gain_db": _rounded(slot.gain.store_db, 2)}}]
+    history = [_step(done) for done in slot.history]
+    dither = {"dither": "tpdf" if slot.dithered else "none"}
+    found = {"gain_db": _rounded(slot.gain.store_db, 2)}
+    device: list[dict[str, Any]] = [{"step": "store", "settings": dither, "found": found}]
     if part.root:
         device.insert(0, {"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
     return Made(

@@ -155,10 +155,16 @@ def _shortened(parts: Sequence[Part], problem: Problem) -> list[Part]:
         exact = problem.memory.frames_within(problem.memory.limit - (used - before))
         lengths[place] = max(frames, min(exact, lengths[place]))  # the last cut goes no further than it must
         used += problem.memory.cost(lengths[place]) - before
+    lengths = [_filled(part, frames, problem) for part, frames in zip(parts, lengths, strict=True)]
     return [
         replace(part, frames=frames, lost=_lost_at(by_name[part.name], frames))
         for part, frames in zip(parts, lengths, strict=True)
     ]
+
+
+def _filled(part: Part, frames: int, problem: Problem) -> int:
+    """Return the longest that a part may be in the blocks of memory that it takes anyway."""
+    return min(part.frames, problem.memory.frames_within(problem.memory.cost(frames)))
 
 
 def _hull(candidate: Candidate, part: Part) -> list[tuple[float, int]]:

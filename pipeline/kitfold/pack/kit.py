@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import TypeVar
 
+from kitfold.errors import StepError
 from kitfold.measure.level import held_until_s, loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.asks import asks_of
 from kitfold.pack.balance import Gain, Levels, balance
@@ -21,13 +22,20 @@ from kitfold.pack.slots import place
 from kitfold.pack.wav import Stored
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
+from kitfold.plan.toml import shown_path
 from kitfold.render.jobs import in_order
-from kitfold.render.masters import Master
-from kitfold.sound import Sound
+from kitfold.render.masters import SILENT, Master
+from kitfold.sound import Done, Sound
 
 __all__ = ["Packed", "Slot", "pack_kit"]
 
 Result = TypeVar("Result")
+
+_HELD_S = 1.0
+"""What holds so long is no hit: swells and pads need dither also where no song holds them."""
+
+MOST_LOST_LU = 60.0
+"""What a device's rate may take from a sound's loudness: of one that lies 60 dB lower there only noise is left."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +53,8 @@ class Slot:
     error_cents : float or None
     lufs, peak_db, true_peak_db : float, of the stored file
     held_s : float, seconds that the stored file lasts at setting 0
-    said : tuple of str, what its steps had to say
+    dithered : bool
+    history : tuple of Done, its steps, and the fold for this device
     """
 
     slot: int
@@ -59,7 +68,8 @@ class Slot:
     peak_db: float
     true_peak_db: float
     held_s: float
-    said: tuple[str, ...]
+    dithered: bool
+    history: tuple[Done, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,6 +119,7 @@ def pack_kit(
     Raises
     ------
     FitError : where the kit does not fit
+    StepError : where a sound has nothing that the device can store
     """
     reach = Reach(*device.transpose, plan.fit.natural_range_semitones)
     ready = _each(list(masters), lambda name: _ready(plan, device, masters[name], reach), jobs)
@@ -160,6 +171,8 @@ def _ready(plan: Plan, device: Device, master: Master, reach: Reach) -> _Ready:
     planned = master.planned
     sound = folded(master.sound, device)
     at_rate = cut(sound, 1 << 62, device.top_rate_hz)
+    if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
+        raise _nothing_left(plan, device, master)
     note = root_note(master.sound, plan.kit.a4_hz)
     asks = asks_of(planned.name, planned.plays, note.pitch_class, plan.song)
     held_s = held_until_s(at_rate, plan.fit.hold_floor_db)
@@ -182,6 +195,13 @@ def _ready(plan: Plan, device: Device, master: Master, reach: Reach) -> _Ready:
     return _Ready(master, sound, note, loudest_lufs(master.sound), candidate)
 
 
+def _nothing_left(plan: Plan, device: Device, master: Master) -> StepError:
+    planned, top_hz = master.planned, device.top_rate_hz / 2
+    where = f"{shown_path(plan.path)}: sound[{planned.place}] ({planned.name})"
+    what = f"has nothing that {device.name} can store: all of it lies above {top_hz:g} Hz, or it is too short"
+    return StepError(what, where=where, hint="leave it out, move it down, or take a device with a higher rate")
+
+
 def _made(part: Part, ready: _Ready, device: Device) -> tuple[Sound, Levels]:
     """Copy, resample and cut one part; every copy is stretched here and nowhere else."""
     sound = cut(copied(ready.sound, part.root), part.frames, device.top_rate_hz)
@@ -191,8 +211,7 @@ def _made(part: Part, ready: _Ready, device: Device) -> tuple[Sound, Levels]:
 def _slot(number: int, part: Part, ready: _Ready, sound: Sound, gain: Gain, device: Device, plan: Plan) -> Slot:
     """Quantise one part and measure what the device will play."""
     loud = apply_gain(sound, gain.store_db)
-    held = any(one.ask.needs_s > 0 for one in part.serves)
-    dither = device.dither == "tpdf" or (device.dither == "auto" and held)
+    dither = device.dither == "tpdf" or (device.dither == "auto" and _is_held(part, ready.candidate, loud.rate_hz))
     codes = quantise(loud.samples, device.bits, device.encoding, dither, content_seed(loud.samples))
     played = loud.with_samples(dequantise(codes, device.bits, device.encoding))
     note = moved(ready.note, part.root)
@@ -208,5 +227,12 @@ def _slot(number: int, part: Part, ready: _Ready, sound: Sound, gain: Gain, devi
         peak_db=peak_db(played),
         true_peak_db=true_peak_db(played),
         held_s=held_until_s(played, plan.fit.hold_floor_db),
-        said=tuple(line for done in ready.sound.history for line in done.said),
+        dithered=dither,
+        history=ready.sound.history,
     )
+
+
+def _is_held(part: Part, candidate: Candidate, rate_hz: int) -> bool:
+    """Say whether a stored sound is held, by the song or by itself, so that dither's hiss hides under it."""
+    lasts_s = min(candidate.held_s, part.frames / rate_hz)
+    return lasts_s >= _HELD_S or any(one.ask.needs_s > 0 for one in part.serves)

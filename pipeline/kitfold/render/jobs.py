@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from typing import TypeVar
 
 __all__ = ["default_jobs", "in_order"]
@@ -43,7 +44,7 @@ def in_order(
     done: dict[str, Result] = {}
     waiting, lost = list(names), set[str]()
     running: dict[Future[Result], str] = {}
-    with ThreadPoolExecutor(max_workers=max(1, jobs)) as pool:
+    with _threads(jobs) as pool:
         while waiting or running:
             lost.update(name for name in waiting if needs.get(name) in lost)
             ready = [name for name in waiting if needs.get(name) is None or needs[name] in done]
@@ -58,3 +59,15 @@ def in_order(
                     failed(name, error)
                     lost.add(name)
     return {name: done[name] for name in names if name in done}
+
+
+@contextmanager
+def _threads(jobs: int) -> Iterator[ThreadPoolExecutor]:
+    """Give a pool of threads that, on an error or Ctrl-C, drops what has not begun; Ctrl-C waits for nothing."""
+    pool = ThreadPoolExecutor(max_workers=max(1, jobs))
+    try:
+        yield pool
+    except BaseException as error:
+        pool.shutdown(wait=isinstance(error, Exception), cancel_futures=True)
+        raise
+    pool.shutdown()

@@ -15,10 +15,13 @@ from kitfold.render.run import run_steps
 from kitfold.sound import Sound
 from kitfold.units import db_to_gain
 
-__all__ = ["CEILING_DBTP", "Master", "render_masters"]
+__all__ = ["CEILING_DBTP", "SILENT", "Master", "render_masters"]
 
 CEILING_DBTP = -1.0
 """A master's highest true peak: the headroom for lossy coding that EBU R 128 recommends."""
+
+SILENT = 2.0**-15
+"""A peak of one step of 16 bits, -90 dBFS: below it there is nothing to store, only rounding to be made loud."""
 
 
 @dataclass(frozen=True)
@@ -99,8 +102,9 @@ def _rendered(planned: PlannedSound, parent: Master | None) -> Master:
 def _checked(planned: PlannedSound, sound: Sound, source_text: str, sha256: str, rights: str) -> Master:
     """Lower a master that peaks over the ceiling, and refuse one that its steps have silenced."""
     peak_db = true_peak_db(sound)
-    if sound.frames == 0 or sound.peak() == 0.0:
-        raise StepError("nothing is left of the sound after its steps", hint="look at its filter and trim settings")
+    if sound.peak() < SILENT:
+        what = "is silent after its steps: nothing louder than -90 dBFS is left"
+        raise StepError(what, hint="look at its filter, trim and level settings")
     if peak_db > CEILING_DBTP:
         lower_db = CEILING_DBTP - peak_db
         sound = sound.with_samples(sound.samples * db_to_gain(lower_db)).telling(

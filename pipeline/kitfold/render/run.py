@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from kitfold.errors import StepError
 from kitfold.plan.recipe import PlannedStep
@@ -28,6 +29,13 @@ def run_steps(sound: Sound, steps: Sequence[PlannedStep]) -> Sound:
         try:
             sound = step_named(planned.step)(sound, planned.settings)
         except StepError as error:
-            raise error.about(planned.label) from error
+            raise StepError(replace(one, where=_place(one.where, planned)) for one in error.mistakes) from error
         sound = sound.logged(planned.step, planned.settings.model_dump(mode="json"))
     return sound
+
+
+def _place(where: str, planned: PlannedStep) -> str:
+    """Name the place of a mistake as the kit writes it: a step calls itself by its name, the kit perhaps by its `as`."""
+    if where.startswith(f"{planned.step}."):
+        return planned.label + where.removeprefix(planned.step)
+    return f"{planned.label} {where}".rstrip()

@@ -35,8 +35,11 @@ _CARRIES_FIFTH_DB = -18.0  # quieter than that, `stack` adds its own (its gain o
 _LOW_MIDI = 45  # A2: a fifth over a lower root sounds muddy (common practice)
 _SHIMMER_MIDI, _SHIMMER_HZ = 72, 1500.0
 _BELL_HARMONIC, _BELL_TAIL_S = 0.97, 2.5
-_PURE, _PURE_TAIL_S, _PURE_MIDI = 0.9, 2.0, 60  # nearly a sine: long and high a bell, short a mallet
-_DRUM_MIDI, _DRUM_TAIL_S, _DRUM_HARMONIC = 50, 1.3, 0.9
+_PURE, _PURE_TAIL_S, _PURE_MIDI = 0.85, 2.0, 60  # nearly a sine: long and high a bell, short a mallet
+_DRUM_TAIL_S, _DRUM_HARMONIC = 1.3, 0.75
+_LOW_DRUM_MIDI, _LOW_DRUM_HARMONIC = 50, 0.9
+_KICK_MIDI, _KICK_TAIL_S = 40, 0.5  # lower than any string that dies away as fast
+_NOISE_HARMONIC = 0.45  # noise has two fifths of its power on the multiples of anything
 
 
 @dataclass(frozen=True)
@@ -115,11 +118,20 @@ def _pad(figures: Portrait, midi: float, named: str | None) -> Guess:
     return Guess("stacked-pad", f"{held}, without a fifth of its own")
 
 
+def _like_a_drum(figures: Portrait, midi: float) -> str:
+    """Say what a sound has of a drum or a cymbal, though it may have a note; nothing where it has not."""
+    harmonic = _LOW_DRUM_HARMONIC if midi < _LOW_DRUM_MIDI else _DRUM_HARMONIC
+    if figures.harmonic_share < _NOISE_HARMONIC:
+        return "it has no harmonics, like a cymbal"
+    if figures.tail_s < _DRUM_TAIL_S and figures.harmonic_share < harmonic:
+        return f"it is short ({figures.tail_s:.1f} s) and not harmonic, like a drum"
+    return "it is low and very short, like a drum" if midi < _KICK_MIDI and figures.tail_s < _KICK_TAIL_S else ""
+
+
 def _struck(figures: Portrait, midi: float) -> Guess:
     ring = f"rings for {figures.tail_s:.1f} s"
-    drum = midi < _DRUM_MIDI and figures.tail_s < _DRUM_TAIL_S and figures.harmonic_share < _DRUM_HARMONIC
-    if drum:
-        return Guess("hit", "it is low, short and not harmonic, like a drum")
+    if drum := _like_a_drum(figures, midi):
+        return Guess("hit", drum)
     if figures.harmonic_share < _BELL_HARMONIC and figures.tail_s >= _BELL_TAIL_S:
         between = 100 * (1 - figures.harmonic_share)
         return Guess("bell", f"it {ring}, with {between:.0f} % of its power between the harmonics")

@@ -19,6 +19,7 @@ from kitfold.units import cents_to_ratio
 __all__ = ["Draft", "Heard", "Proposal", "Wishes", "propose"]
 
 _ORDER = ("stacked-pad", "pad", "shimmer", "pluck", "bell", "mallet", "hit", "raw")
+_UNTUNED = ("hit", "raw")  # recipes without `tune`; a drum's note is no evidence of a key either
 _TO_TONIC_SEMITONES = 3.0  # further, varispeed would change a sound's character: the key's nearest note is enough
 _SURE_PAD_S = 1.5  # a pad that holds less is struck at each chord instead of shortening every pattern
 
@@ -154,8 +155,11 @@ def propose(heard: Sequence[Heard], wishes: Wishes, devices: Sequence[Device]) -
 
     middle_c = guess_middle_c([(one.figures.root, one.hints) for one in heard])
     readings = [read_root(one.figures.root, one.hints, middle_c) for one in heard]
-    key = _key(heard, readings, wishes.key)
-    drafts = _drafts(heard, readings, key.key)
+    guesses = [
+        guess_recipe(one.figures, one.hints.words, reading.midi) for one, reading in zip(heard, readings, strict=True)
+    ]
+    key = _key(heard, readings, guesses, wishes.key)
+    drafts = _drafts(heard, readings, guesses, key.key)
     tempo = wishes.tempo or agreed_tempo(one.hints for one in heard)
     song = sketch(key.key, tempo, [pad for pad in map(_pad, drafts) if pad and pad.held_s >= _SURE_PAD_S])
     drafts = [_struck_if_short(draft, song) for draft in drafts]
@@ -167,11 +171,11 @@ def propose(heard: Sequence[Heard], wishes: Wishes, devices: Sequence[Device]) -
     return fitted(base, (wishes.device,) if wishes.device else tuple(devices), wished=wishes.device is not None)
 
 
-def _key(heard: Sequence[Heard], readings: Sequence[Reading], wished: Key | None) -> KeyGuess:
+def _key(heard: Sequence[Heard], readings: Sequence[Reading], guesses: Sequence[Guess], wished: Key | None) -> KeyGuess:
     roots = [
         (round(reading.midi) % 12, _weight(one, reading))
-        for one, reading in zip(heard, readings, strict=True)
-        if reading.midi is not None
+        for one, reading, guess in zip(heard, readings, guesses, strict=True)
+        if reading.midi is not None and guess.recipe not in _UNTUNED
     ]
     if wished is not None:
         outside = {pitch_class for pitch_class, _ in roots if pitch_class not in wished.scale}
@@ -184,18 +188,17 @@ def _weight(heard: Heard, reading: Reading) -> float:
     return reading.confidence * (1.0 + min(heard.figures.held_s, 6.0) / 3.0)
 
 
-def _drafts(heard: Sequence[Heard], readings: Sequence[Reading], key: Key) -> list[Draft]:
+def _drafts(heard: Sequence[Heard], readings: Sequence[Reading], guesses: Sequence[Guess], key: Key) -> list[Draft]:
     """Draft every sound, in the order of the kit: pads, then what is struck, then hits; the longest first."""
     names = sound_names([one.hints for one in heard])
-    drafts = [_draft(*each, key) for each in zip(names, heard, readings, strict=True)]
+    drafts = [_draft(*each, key) for each in zip(names, heard, readings, guesses, strict=True)]
     return sorted(drafts, key=lambda one: (_ORDER.index(one.guess.recipe), -round(one.held_s, 3), one.name))
 
 
-def _draft(name: str, heard: Heard, reading: Reading, key: Key) -> Draft:
-    guess = guess_recipe(heard.figures, heard.hints.words, reading.midi)
+def _draft(name: str, heard: Heard, reading: Reading, guess: Guess, key: Key) -> Draft:
     figures, remarks = heard.figures, [reading.remark] if reading.remark else []
-    if guess.recipe in ("hit", "raw") or reading.midi is None:
-        remarks = [] if guess.recipe in ("hit", "raw") else remarks  # these are not tuned
+    if guess.recipe in _UNTUNED or reading.midi is None:
+        remarks = [] if guess.recipe in _UNTUNED else remarks
         return Draft(
             name, heard, reading, guess, None, None, figures.tail_s, figures.held_s, guess.plays, tuple(remarks)
         )

@@ -100,7 +100,7 @@ def _swell(source: Floats, shape: _Shape, settings: Riser) -> Floats:
     crest = _best_crest(steady, gain, shape)
     swell = np.roll(steady, shape.peak - crest, axis=0)[: shape.frames]
     if shape.peak and settings.open_hz is not None and settings.open_hz < shape.rate_hz / 2:
-        swell = levelled(_opened(swell, shape, settings.open_hz), round(window_s * shape.rate_hz), circular=False)
+        swell = _level_as(swell, _opened(swell, shape, settings.open_hz), round(window_s * shape.rate_hz))
     swell = swell * gain[:, None]
     swell *= _taming(swell, shape)[:, None]
     return swell * _db_gains(_dip_db(swell, shape, settings.rise_db))[:, None]
@@ -224,6 +224,18 @@ def _opened(swell: Floats, shape: _Shape, open_hz: float) -> Floats:
         lines = rfft(padded[span] * window, axis=0) * np.reshape(gain, (-1, 1))
         opened[span] += irfft(lines, 2 * half, axis=0) * window
     return opened[half : half + shape.frames]
+
+
+def _level_as(steady: Floats, opened: Floats, window_frames: int) -> Floats:
+    """Hold a filtered wash as steady as it was before: mid and side apart, each at its own strength."""
+    if steady.shape[1] == 1:
+        return levelled(opened, window_frames, circular=False)
+    middle, side = (
+        levelled(0.5 * (opened[:, :1] + sign * opened[:, 1:]), window_frames, circular=False)
+        * math.sqrt(np.mean((0.5 * (steady[:, :1] + sign * steady[:, 1:])) ** 2))
+        for sign in (1.0, -1.0)
+    )
+    return levelled(np.hstack([middle + side, middle - side]), window_frames, circular=False)
 
 
 def _brightness_hz(samples: Floats, rate_hz: int) -> float:

@@ -25,7 +25,7 @@ _MARGIN_S = 0.1
 in tests/steps/test_shift.py. It also spares the stretcher inputs too short for its window."""
 _STRETCH_RATE_HZ = 40_000
 """Sounds at lower rates are stretched at a multiple of theirs that reaches this: at 22 kHz the stretcher makes sines
-waver by 0.8 dB, at 44.1 kHz by 0.1 dB (tests/steps/test_shift.py)."""
+waver and loses up to 0.8 dB, at 44.1 kHz mostly under 0.1 dB (tests/steps/test_shift.py)."""
 _STRETCH_PEAK = 0.5
 """The stretcher's choices hang on the level, so it always gets the same one: a gain before it is a gain after it."""
 _STEP_S = 0.01

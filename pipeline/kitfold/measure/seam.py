@@ -1,0 +1,191 @@
+"""How a sustain loop sounds at its seam: what stands out there that does not elsewhere in the loop.
+
+Every figure is taken round and round, as a sampler plays, and compares like with like: the greatest change near the seam
+against the greatest change near any other place of the same loop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitfold.measure.erb import erb_number
+from kitfold.measure.pitch import held_pitch_hz
+from kitfold.sound import Sound
+
+__all__ = ["Seam", "change_track", "level_ripple_db", "measure_seam", "round_pitch_hz"]
+
+Real = NDArray[np.float64]
+
+WINDOW_S = 0.03
+"""Each of the two spectra beside a place is of this much sound: a period of 33 Hz, and short enough for a click."""
+_HOPS = 4  # places a window
+_REACH_S = 0.15  # what lies so near to the seam belongs to it: the crossfade does
+_REACH_SHARE = 1 / 6  # ... and in a short loop this share of it, so that as much again lies inside
+_BEND_FRAMES = 3
+_LEVEL_S = 0.05
+_LEVEL_HOP_S = 0.01
+_PITCH_S = 6.0
+_FLOOR = 1e-9
+
+
+@dataclass(frozen=True)
+class Seam:
+    """What a loop does at its seam, and elsewhere.
+
+    Parameters
+    ----------
+    change_db : float, dB, the greatest spectral change near the seam
+    inside_db : float, dB, the 95th percentile of the greatest change near every other place
+    bend : float, the greatest second difference over the seam, full scale 1.0
+    bend_inside : float, the greatest anywhere else
+    ripple_db : float, dB, how far the 50 ms level goes up and down in one round
+    """
+
+    change_db: float
+    inside_db: float
+    bend: float
+    bend_inside: float
+    ripple_db: float
+
+    @property
+    def excess_db(self) -> float:
+        """By how much the seam stands out; under 0 it hides."""
+        return self.change_db - self.inside_db
+
+
+def measure_seam(sound: Sound) -> Seam:
+    """Measure how a sound's loop goes round.
+
+    Parameters
+    ----------
+    sound : Sound, with a loop of 64 frames or more
+
+    Raises
+    ------
+    ValueError : for a sound without such a loop
+    """
+    if sound.loop is None or sound.loop[1] - sound.loop[0] < 64:
+        raise ValueError(f"needs a loop of 64 frames or more, got {sound.loop}")
+    turn = sound.float64()[slice(*sound.loop)]
+    changes_db, hop = change_track(turn, sound.rate_hz)
+    near = max(1, int(min(_REACH_S * sound.rate_hz, _REACH_SHARE * len(turn)) / hop))
+    greatest = _greatest_near(changes_db, near)
+    elsewhere = greatest[2 * near + 1 : len(greatest) - 2 * near]
+    inside_db = float(np.percentile(elsewhere, 95)) if len(elsewhere) else float(np.median(changes_db))
+    bends = _bends(turn)
+    return Seam(
+        change_db=float(greatest[0]),
+        inside_db=inside_db,
+        bend=float(np.concatenate([bends[:_BEND_FRAMES], bends[-_BEND_FRAMES:]]).max()),
+        bend_inside=float(bends[_BEND_FRAMES:-_BEND_FRAMES].max()),
+        ripple_db=level_ripple_db(turn, sound.rate_hz, circular=True),
+    )
+
+
+def change_track(turn: Real, rate_hz: int) -> tuple[Real, int]:
+    """Follow how much a loop's spectrum changes, round and round.
+
+    The 30 ms before a place are compared with the 30 ms after it, auditory band by band (Glasberg and Moore 1990),
+    each band as the fourth root of its power.
+
+    Parameters
+    ----------
+    turn : ndarray, (frames, channels), one round
+    rate_hz : int, Hz
+
+    Returns
+    -------
+    changes_db : ndarray, (places,), dB: the squared change of all bands and channels over their mean square, in one
+        round; the first place is the seam
+    hop_frames : int, from place to place
+    """
+    hop = max(2, min(round(WINDOW_S * rate_hz), len(turn) // 2) // _HOPS)
+    places = len(turn) // hop
+    loudness = _loudness(turn, rate_hz, hop, places + _HOPS)
+    change = np.sum((loudness[_HOPS:] - loudness[:-_HOPS]) ** 2, axis=(1, 2))
+    whole = max(float(np.mean(np.sum(loudness * loudness, axis=(1, 2)))), 1e-300)
+    return 10.0 * np.log10(np.maximum(change / whole, _FLOOR)), hop
+
+
+def level_ripple_db(samples: Real, rate_hz: int, *, circular: bool = False) -> float:
+    """Say how far a sound's 50 ms level goes up and down.
+
+    Parameters
+    ----------
+    samples : ndarray, (frames, channels)
+    rate_hz : int, Hz
+    circular : bool, whether the end joins the start
+
+    Returns
+    -------
+    float, dB: highest over lowest; 0 where there is no more than one window; windows 120 dB down count as that
+    """
+    window, hop = max(1, round(_LEVEL_S * rate_hz)), max(1, round(_LEVEL_HOP_S * rate_hz))
+    power = np.sum(samples * samples, axis=1)
+    if circular:
+        power = np.take(power, np.arange(len(power) + window), mode="wrap")
+    if len(power) <= window or not power.any():
+        return 0.0
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    levels = (total[window:] - total[:-window])[::hop]
+    return float(10.0 * np.log10(levels.max() / max(levels.min(), 1e-12 * levels.max())))
+
+
+def round_pitch_hz(sound: Sound, near_hz: float) -> float | None:
+    """Measure the pitch of a loop alone, played round for 6 s: the power centroid of its partials.
+
+    Parameters
+    ----------
+    sound : Sound, with a loop
+    near_hz : float, Hz, the expected pitch
+
+    Returns
+    -------
+    float, Hz, or None where nothing sounds near there
+
+    Raises
+    ------
+    ValueError : for a sound without a loop
+    """
+    if sound.loop is None:
+        raise ValueError("needs a loop")
+    start, end = sound.loop
+    turn = sound.with_samples(sound.samples[start:end], loop=(0, end - start))
+    return held_pitch_hz(turn.sustained(round(_PITCH_S * sound.rate_hz)), near_hz)
+
+
+def _loudness(turn: Real, rate_hz: int, hop: int, count: int) -> Real:
+    """Return the loudness of each band of `count` windows that follow each other by a hop: (count, bands, channels).
+
+    The first window ends at the seam.
+    """
+    from scipy.fft import rfft
+
+    size = _HOPS * hop
+    starts = (np.arange(count) - _HOPS) * hop
+    windows = turn[(starts[:, None] + np.arange(size)) % len(turn)] * np.hanning(size + 2)[1:-1, None]
+    lines = rfft(windows, axis=1)
+    bands = np.add.reduceat(lines.real**2 + lines.imag**2, _first_lines(size, rate_hz), axis=1)
+    loudness: Real = np.sqrt(np.sqrt(bands))  # the fourth root is near to loudness: faint splatter in the highs counts
+    return loudness
+
+
+def _first_lines(size: int, rate_hz: int) -> NDArray[np.int64]:
+    """Return where each auditory band begins among the lines of a spectrum; one line at least each."""
+    number = np.floor(erb_number(np.arange(size // 2 + 1) * (rate_hz / size)))
+    return np.flatnonzero(np.diff(number, prepend=-1.0) > 0)
+
+
+def _greatest_near(values: Real, near: int) -> Real:
+    from scipy.ndimage import maximum_filter1d
+
+    greatest: Real = maximum_filter1d(values, 2 * near + 1, mode="wrap")
+    return greatest
+
+
+def _bends(turn: Real) -> Real:
+    """Return the second difference at every frame of a round, the largest of the channels."""
+    return np.max(np.abs(np.roll(turn, 1, axis=0) - 2.0 * turn + np.roll(turn, -1, axis=0)), axis=1)  # type: ignore[no-any-return]

@@ -1,0 +1,110 @@
+"""Freezing a sound: a sustain that goes round and round, made of the sound's own spectrum.
+
+One round of the sound, joined end to start, is split into its lines, all of them whole numbers of turns a round, and
+every line is given another phase: what happened at one moment is spread over the whole round, so no seam is left. All
+channels turn by the same phase, so each line keeps its strength, its place in the stereo picture, and its mono fold.
+Of several seeds the one with the least ripple is kept, after its phases were drawn towards a steady level: between time,
+where the level is held, and frequency, where the strengths are put back (Gerchberg and Saxton, "A practical algorithm
+for the determination of phase from image and diffraction plane pictures", Optik 35, 1972).
+"""
+
+from __future__ import annotations
+
+import hashlib
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kitfold.measure.seam import change_track, level_ripple_db
+from kitfold.steps.seam import crossfaded
+from kitfold.steps.wash import levelled
+
+__all__ = ["frozen", "turned_to_fit"]
+
+Real = NDArray[np.float64]
+Lines = NDArray[np.complex128]
+
+_SEEDS = 8
+_ROUNDS = 4
+_LEVEL_S = 0.04
+_PLACES = 400  # the best-fitting rotations among which the quietest seam is chosen
+_NEARLY = 0.9  # of the best fit
+
+
+def frozen(turn: Real, rate_hz: int) -> Real:
+    """Make the steadiest round that has the spectrum of another.
+
+    Parameters
+    ----------
+    turn : ndarray, (frames, channels), end joined to start, not silent
+    rate_hz : int, Hz
+
+    Returns
+    -------
+    ndarray, (frames, channels), each line as strong as before in each channel and in their mono fold
+    """
+    from scipy.fft import rfft
+
+    lines = rfft(turn, axis=0)
+    lines[0] = 0.0
+    if len(turn) % 2 == 0:
+        lines[-1] = 0.0  # the highest one has no phase to turn
+    chance = np.random.default_rng(_seed(turn, rate_hz))
+    window = max(1, round(_LEVEL_S * rate_hz))
+    tries = (_steadied(lines, chance.random(len(lines)), len(turn), window) for _ in range(_SEEDS))
+    return min(tries, key=lambda samples: level_ripple_db(samples, rate_hz, circular=True))
+
+
+def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, float]:
+    """Turn a round so that it follows on what lies before, and so that its seam lies where little happens.
+
+    Parameters
+    ----------
+    before : ndarray, (frames, channels), what is heard before the round starts; not longer than the round
+    turn : ndarray, (frames, channels)
+    rate_hz : int, Hz
+
+    Returns
+    -------
+    led : ndarray, the shape of `before`, crossfaded into the round
+    turned : ndarray, the shape of `turn`
+    likeness : float, the correlation of what was crossfaded
+    """
+    from scipy.fft import irfft, rfft
+
+    frames, fade = turn.shape[0], len(before)
+    across = irfft(np.sum(rfft(turn, axis=0) * np.conj(rfft(before, frames, axis=0)), axis=1), frames)
+    places = np.argsort(-across, kind="stable")[:_PLACES]
+    places = places[across[places] >= _NEARLY * across[places[0]]]
+    changes_db, hop = change_track(turn, rate_hz)
+    calm = _calm_near(changes_db, max(1, round(0.15 * rate_hz / hop)))
+    cells = np.minimum(((places + fade) % frames) // hop, len(changes_db) - 1)
+    place = int(places[int(np.argmin(calm[cells]))])
+    led, likeness = crossfaded(before, np.roll(turn, -place, axis=0)[:fade])
+    return led, np.roll(turn, -(place + fade), axis=0), likeness
+
+
+def _steadied(lines: Lines, phases: Real, frames: int, window: int) -> Real:
+    """Start from random phases and draw them towards a steady level, the strengths kept."""
+    from scipy.fft import irfft, rfft
+
+    turns = np.exp(2j * np.pi * phases)
+    for _ in range(_ROUNDS):
+        steady = rfft(levelled(irfft(lines * turns[:, None], frames, axis=0), window), axis=0)
+        across = np.sum(steady * np.conj(lines), axis=1)
+        turns = np.where(np.abs(across) > 0, across / np.maximum(np.abs(across), 1e-300), turns)
+    made: Real = irfft(lines * turns[:, None], frames, axis=0)
+    return made
+
+
+def _calm_near(values: Real, near: int) -> Real:
+    from scipy.ndimage import maximum_filter1d
+
+    greatest: Real = maximum_filter1d(values, 2 * near + 1, mode="wrap")
+    return greatest
+
+
+def _seed(turn: Real, rate_hz: int) -> int:
+    """Draw a seed from the sound, the same at any level."""
+    even = (turn / np.max(np.abs(turn))).astype("<f4")
+    return int.from_bytes(hashlib.sha256(even.tobytes() + rate_hz.to_bytes(4, "little")).digest()[:16], "little")

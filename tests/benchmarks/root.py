@@ -1,0 +1,176 @@
+"""How well the root finder does, beside other pitch trackers: prints the tables that the README quotes.
+
+    python tests/benchmarks/root.py [--programs kept] [--seed 900] [--step 6] [--changes 2] [--peers-every 4]
+
+Programs and seeds differ from those of training/train_root.py. A gross error is more than 50 cents from the root.
+Peers are slow, so they hear every fourth sound (`--peers-every 0`: none); their percentages are of what they heard.
+Needs fluidsynth and the sound font, see root_corpus.py.
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from root_corpus import KEPT, LOOKED_AT, Example, Player, rng_for, root_hz, sounds_of
+from root_peers import installed
+from root_sounds import RATE_HZ, normal
+
+from kitfold.measure.root import find_root
+from kitfold.sound import Sound
+
+GROSS_CENTS = 50.0
+OURS = "kitfold"
+
+
+@dataclass(frozen=True)
+class Heard:
+    """One method's answer about one sound."""
+
+    example: Example
+    hz: float
+    confidence: float
+    cpu_s: float
+
+    @property
+    def cents(self) -> float:
+        """Distance from the root, NaN without one."""
+        return 1200 * float(np.log2(self.hz / self.example.root_hz)) if self.example.root_hz else float("nan")
+
+    @property
+    def gross(self) -> bool:
+        """More than 50 cents off, or nothing heard."""
+        return not abs(self.cents) <= GROSS_CENTS
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--programs", choices=("looked-at", "kept"), default="kept")
+    parser.add_argument("--seed", type=int, default=900)
+    parser.add_argument("--step", type=int, default=6, help="semitones between the notes of a program")
+    parser.add_argument("--changes", type=int, default=2, help="changed versions of each note")
+    parser.add_argument("--peers-every", type=int, default=4, help="peers hear every nth sound; 0: none")
+    parser.add_argument("--errors", action="store_true", help="list our gross errors")
+    asked = parser.parse_args()
+    programs = KEPT if asked.programs == "kept" else LOOKED_AT
+    heard = listen(sounds_of(programs, asked.seed, asked.step, asked.changes), asked.peers_every)
+    print_gross(heard)
+    print_families(heard[OURS])
+    print_cents(heard[OURS])
+    print_detunes(programs, asked.seed)
+    print_confidence(heard[OURS])
+    print_cpu(heard)
+    if asked.errors:
+        for answer in heard[OURS]:
+            if answer.example.root_hz and answer.gross:
+                print(f"  {answer.example.name}: {answer.cents / 100:+.1f} semitones, {answer.confidence:.2f}")
+
+
+def listen(examples: Iterable[Example], peers_every: int) -> dict[str, list[Heard]]:
+    """Ask everybody."""
+    heard: dict[str, list[Heard]] = defaultdict(list)
+    peers = installed() if peers_every else {}
+    for index, example in enumerate(examples):
+        heard[OURS].append(_timed(example, _ours))
+        for name, peer in peers.items() if peers_every and index % peers_every == 0 and example.root_hz else ():
+            mono = example.sound.float64()[:, 0]
+            heard[name].append(_timed(example, lambda sound, peer=peer, mono=mono: (peer(mono, sound.rate_hz), 0.0)))
+    return heard
+
+
+def _ours(sound: Sound) -> tuple[float, float]:
+    root = find_root(sound)
+    return root.hz or float("nan"), root.confidence
+
+
+def _timed(example: Example, ask: Callable[[Sound], tuple[float, float]]) -> Heard:
+    before = time.process_time()
+    hz, confidence = ask(example.sound)
+    return Heard(example, hz, confidence, time.process_time() - before)
+
+
+def print_gross(heard: dict[str, list[Heard]]) -> None:
+    """Print gross errors by kind: what was wrong and how many were heard."""
+    kinds = list(dict.fromkeys(a.example.kind for a in heard[OURS] if a.example.root_hz))
+    print("\nGross errors, %  (of how many sounds)\n" + f"{'':22}" + "".join(f"{name:>16}" for name in heard))
+    for kind in [*kinds, "all"]:
+        cells = []
+        for answers in heard.values():
+            of_kind = [a.gross for a in answers if a.example.root_hz and kind in (a.example.kind, "all")]
+            cells.append(f"{100 * np.mean(of_kind):6.1f} ({len(of_kind)})" if of_kind else "-")
+        print(f"{kind:22}" + "".join(f"{cell:>16}" for cell in cells))
+
+
+def print_families(answers: list[Heard]) -> None:
+    """Print our gross errors on plain notes, by family."""
+    families: dict[str, list[bool]] = defaultdict(list)
+    for answer in answers:
+        if answer.example.kind == "note":
+            families[answer.example.family].append(answer.gross)
+    print("\nNotes by family, gross of all: " + ", ".join(f"{f} {sum(g)}/{len(g)}" for f, g in families.items()))
+
+
+def print_cents(answers: list[Heard]) -> None:
+    """Print how exact we are where the pitch is exactly known."""
+    print("\nExactly known pitch, cents: median, 90th percentile, worst")
+    kinds = list(dict.fromkeys(a.example.family for a in answers if a.example.kind == "exact"))
+    for kind in [*kinds, "all"]:
+        off = [abs(a.cents) for a in answers if a.example.kind == "exact" and kind in (a.example.family, "all")]
+        print(f"  {kind:14} {np.median(off):6.3f} {np.percentile(off, 90):6.2f} {max(off):6.2f}")
+
+
+def print_detunes(programs: dict[int, tuple[int, int]], seed: int) -> None:
+    """Print how exactly a known detune between two takes of a recorded note comes out."""
+    off = list(_detunes(programs, seed))
+    print(f"\nSame note at two detunes, cents: median {np.median(off):.2f}, 90th percentile {np.percentile(off, 90):.2f}")
+
+
+def _detunes(programs: dict[int, tuple[int, int]], seed: int) -> Iterator[float]:
+    player = Player()
+    for program, (low, high) in programs.items():
+        for key in range(low + 3, high, 12):
+            rng = rng_for(seed, "detune", program, key)
+            takes = [player.note(program, key, 90, rng.uniform(-45, 45)) for _ in range(2)]
+            if min(np.abs(samples).max() for samples, _ in takes) < 1e-5:
+                continue
+            found = [find_root(Sound(normal(samples), RATE_HZ)).hz for samples, _ in takes]
+            off = [1200 * np.log2((hz or 1.0) / root_hz(program, key, cents)) for hz, (_, cents) in
+                   zip(found, takes, strict=True)]  # fmt: skip
+            if max(map(abs, off)) <= GROSS_CENTS:
+                yield abs(off[0] - off[1])
+
+
+def print_confidence(answers: list[Heard]) -> None:
+    """Print what the threshold keeps, and how often each confidence is right."""
+    sure = np.array([a.confidence for a in answers])
+    pitched = np.array([a.example.root_hz is not None for a in answers])
+    right = np.array([not a.gross for a in answers])
+    kept = sure >= 0.5
+    print(f"\nAt the threshold: pitched kept {100 * np.mean(kept[pitched]):.2f} %, of these wrong "
+          f"{100 * np.mean(~right[pitched & kept]):.2f} %, unpitched accepted {100 * np.mean(kept[~pitched]):.2f} % "
+          f"({sum(kept & ~pitched)} of {sum(~pitched)})")  # fmt: skip
+    order = np.argsort(np.concatenate([sure[pitched], sure[~pitched]]), kind="stable")
+    rank = np.empty(len(order))
+    rank[order] = np.arange(1, len(order) + 1)
+    ones, zeros = pitched.sum(), (~pitched).sum()
+    print(f"Area under the curve: {(rank[:ones].sum() - ones * (ones + 1) / 2) / (ones * zeros):.4f}")
+    for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.98), (0.98, 1.01)):
+        within = (sure >= low) & (sure < high)
+        if within.any():
+            print(f"  confidence {low:.2f} to {min(high, 1):.2f}: said {100 * sure[within].mean():5.1f} %, "
+                  f"right {100 * right[within].mean():5.1f} % of {within.sum()}")  # fmt: skip
+
+
+def print_cpu(heard: dict[str, list[Heard]]) -> None:
+    """Print the processor time for a 2.5 s file."""
+    for name, answers in heard.items():
+        times = [a.cpu_s for a in answers if 2.4 < a.example.sound.seconds < 2.6]
+        print(f"CPU {name}: {1000 * np.median(times):.1f} ms")
+
+
+if __name__ == "__main__":
+    main()
