@@ -84,6 +84,8 @@ class KitFolder:
     def kit(self, sounds=(PAD, HIT), head=None, **tables):
         return self.text("kit.toml", toml_text(self.table(sounds, head, **tables)))
 
+    toml = staticmethod(toml_text)
+
     def device(self, name="tiny", **changes):
         figures = {"rate_hz": 8000, "bits": 16, "slots": 4, "memory_s": 2, **changes}
         kept = {key: value for key, value in figures.items() if value is not None}

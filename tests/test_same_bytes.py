@@ -135,6 +135,7 @@ def claimed(folder):
     return {one["file"]: one["sha256"] for one in manifest["slots"] + manifest["files"]}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["demo", "tarn"])
 def test_the_same_kit_gives_the_same_bytes_whatever_the_jobs_folder_clock_language_and_hashes(name, tmp_path):
     kit = DEMO if name == "demo" else write_kit(tmp_path / "kit")
@@ -200,6 +201,7 @@ def wait_for_new_folder(process, out, before):
         time.sleep(0.0005)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no SIGKILL, and terminate there is the same as killing")
 def test_a_build_killed_at_any_moment_leaves_the_old_or_the_new_one_whole(two_kits):
     root, kits, wanted, seconds = two_kits
@@ -226,7 +228,8 @@ def test_a_build_killed_at_any_moment_leaves_the_old_or_the_new_one_whole(two_ki
         assert standing, "neither the old nor the new build is there"
         for folder in standing:
             assert_whole(folder, wanted)
-        if leftovers(out) and repaired < 4:  # else the next try builds over them, and is killed in turn; the next command that builds puts it right by itself, says so, and builds
+        # the next command that builds puts it right by itself and says so; or the next try does, and is killed in turn
+        if leftovers(out) and repaired < 4:
             said = build(kits[attempt % 2], out).stderr
             assert "interrupted" in said
             assert leftovers(out) == []
@@ -242,3 +245,21 @@ def test_a_build_with_nothing_to_put_right_says_nothing_of_it(two_kits):
     root, kits, _, _ = two_kits
     assert build(kits[0], root / "quiet").stderr == ""
     assert build(kits[0], root / "quiet").stderr == ""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows sends no interrupt to another process's group of one")
+@pytest.mark.parametrize("after_s", [0.9, 2.2])
+def test_ctrl_c_ends_a_build_at_once_and_leaves_nothing(after_s, tmp_path):
+    process = subprocess.Popen(
+        command(DEMO, tmp_path / "out"), env=environment(tmp_path / "cache"), stderr=subprocess.PIPE, text=True
+    )
+    time.sleep(after_s)
+    sent = time.monotonic()
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate()
+    # a step may take many seconds; what is left to do takes 0.1 s, on a machine that is busy a little more
+    assert time.monotonic() - sent < 2
+    assert process.returncode == 130
+    assert "interrupted" in said
+    assert "Traceback" not in said
+    assert not (tmp_path / "out").exists()

@@ -63,7 +63,7 @@ def main() -> None:
     print(f"{len(seen)} sounds have their root among the candidates")
     ranker = train_ranker(seen, asked.switches)
     halves = [train_ranker([s for s in seen if s.half != half], asked.switches) for half in range(HELD_BACK)]
-    names, rows, right = readings(training_sounds(asked.seed + 100), halves)
+    names, rows, right = readings(training_sounds(asked.seed + 100, changes=2, repeats=2, additive=1500), halves)
     print(f"{len(right)} readings of programs not seen, {np.mean(right):.1%} of them right")
     judge = train_judge(names, rows, right, asked.judge_switches)
     asked.out.write_text(json.dumps({"ranker": as_json(ranker), "confidence": as_json(judge)}) + "\n", encoding="utf-8")

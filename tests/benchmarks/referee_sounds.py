@@ -1,5 +1,9 @@
 """Sounds and what a small sampler does to them, for judging the audible-error model against an outside referee.
 
+Referee: zimtohrli (Apache-2.0), a general psychoacoustic measure, which shares no code with kitfold. It may stretch
+time to align two sounds, and so sees nothing wrong where a steady tone just stops: the rest is matched with the part
+that was kept. `in_step` therefore asks it about pieces of half a second, within which it may align as it likes.
+
 Sounds: recorded notes of the open soundfont in pretty_midi (tests/outside/soundfont.py), the demo's takes after
 trimming, and, where fluidsynth and a General MIDI soundfont are installed, notes rendered from that. All are mono at
 48 kHz, peak at -1 dBFS: stored hot, as is common practice. The halves alternate within each source, so that both hold
@@ -9,6 +13,7 @@ pads, plucks and hits.
 from __future__ import annotations
 
 import importlib.util
+import itertools
 import shutil
 import subprocess
 import sys
@@ -20,15 +25,15 @@ from typing import NamedTuple
 import numpy as np
 import soundfile
 import soxr
+from numpy.typing import NDArray
+
 from kitfold.pack.prepare import cut
 from kitfold.pack.quantise import Encoding, dequantise, quantise
-from kitfold.plan.settings import Trim
+from kitfold.plan.settings import Fold, Trim
 from kitfold.sound import Sound
 from kitfold.steps.fold import fold
 from kitfold.steps.shift import keep_length
 from kitfold.steps.trim import trim
-from kitfold.plan.settings import Fold
-from numpy.typing import NDArray
 
 Real = NDArray[np.float64]
 RATE_HZ = 48_000
@@ -78,7 +83,33 @@ class Version(NamedTuple):
     samples: Real
 
 
-def sounds(soundfont: Path | None = None, sources: tuple[str, ...] = ("recorded", "demo", "rendered")) -> dict[str, Real]:
+def whole(original: Real, changed: Real) -> float:
+    """Ask the referee about two sounds as they are: 0 is no difference."""
+    from zimtohrli import Pyohrli
+
+    return float(Pyohrli().distance(original, changed))
+
+
+def in_step(original: Real, changed: Real, piece_s: float = 0.5) -> float:
+    """Ask the referee about pieces of two sounds, and average: 0 is no difference.
+
+    A full-scale tone of 40 ms goes before each piece of both, because the referee scales one spectrogram to the maximum
+    of the other, which would make a silent piece loud. It is no part of what differs.
+    """
+    time_s = np.arange(int(0.04 * RATE_HZ)) / RATE_HZ
+    tone = np.sin(2 * np.pi * 6600 * time_s) * np.minimum(1, np.minimum(time_s, time_s[::-1]) / 0.005)
+    ends = np.linspace(0, len(original), max(1, int(len(original) / (piece_s * RATE_HZ))) + 1).astype(int)
+    total = 0.0
+    for start, end in itertools.pairwise(ends):
+        one, other = original[start:end], changed[start:end]
+        if not np.array_equal(one, other):
+            total += whole(np.concatenate([tone, one]), np.concatenate([tone, other])) * (end - start)
+    return total / len(original)
+
+
+def sounds(
+    soundfont: Path | None = None, sources: tuple[str, ...] = ("recorded", "demo", "rendered")
+) -> dict[str, Real]:
     """Return every sound by name, (frames,) each; even places are for training, odd ones for testing."""
     makers = {"recorded": _recorded, "demo": _demo, "rendered": lambda: _rendered(soundfont)}
     return {name: _hot(samples) for source in sources for name, samples in makers[source]()}
@@ -95,7 +126,8 @@ def _hot(samples: Real) -> Real:
 
 def _recorded() -> Iterator[tuple[str, Real]]:
     spec = importlib.util.spec_from_file_location("soundfont", ROOT / "tests/outside/soundfont.py")
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     sys.modules.setdefault("soundfont", module)
     spec.loader.exec_module(module)
@@ -114,10 +146,11 @@ def _trimmed(samples: Real, rate_hz: int, most_s: float = 5.0) -> Real:
     sound = trim(Sound(samples, rate_hz), Trim())
     sound = fold(sound, Fold(channels=1)) if sound.channels > 1 else sound
     mono = soxr.resample(sound.float64()[:, 0], rate_hz, RATE_HZ, quality="VHQ")[: int(most_s * RATE_HZ)]
-    return _faded(mono)
+    return faded(mono)
 
 
-def _faded(samples: Real, seconds: float = 0.1) -> Real:
+def faded(samples: Real, seconds: float = 0.1) -> Real:
+    """Fade the end, in a tenth of a second or a quarter of the sound."""
     fade = min(len(samples) // 4, int(seconds * RATE_HZ))
     out = samples.copy()
     out[len(out) - fade :] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fade) / fade)
@@ -239,7 +272,8 @@ def _sustained(samples: Real, piece: Real, start: int, until: float) -> Real:
 
 
 def _sustains(samples: Real) -> bool:
-    middle, late = (np.mean(samples[int(a * len(samples)) : int(b * len(samples))] ** 2) for a, b in ((0.3, 0.5), (0.65, 0.85)))
+    spans = ((0.3, 0.5), (0.65, 0.85))
+    middle, late = (np.mean(samples[int(a * len(samples)) : int(b * len(samples))] ** 2) for a, b in spans)
     return len(samples) > 1.4 * RATE_HZ and bool(late > 0.15 * middle)
 
 

@@ -126,7 +126,9 @@ def print_cents(answers: list[Heard]) -> None:
 def print_detunes(programs: dict[int, tuple[int, int]], seed: int) -> None:
     """Print how exactly a known detune between two takes of a recorded note comes out."""
     off = list(_detunes(programs, seed))
-    print(f"\nSame note at two detunes, cents: median {np.median(off):.2f}, 90th percentile {np.percentile(off, 90):.2f}")
+    print(
+        f"\nSame note at two detunes, cents: median {np.median(off):.2f}, 90th percentile {np.percentile(off, 90):.2f}"
+    )
 
 
 def _detunes(programs: dict[int, tuple[int, int]], seed: int) -> Iterator[float]:

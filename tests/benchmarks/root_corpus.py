@@ -185,16 +185,24 @@ def sounds_of(programs: dict[int, tuple[int, int]], seed: int, step: int = 6, ch
         yield Example(f"exact {kind} {index}", "exact", kind, -1, hz, Sound(samples, RATE_HZ))
 
 
-def training_sounds(seed: int) -> Iterator[Example]:
-    """Make the training corpus: its programs also beyond their natural keys, stacks, noise, additive sounds."""
+def training_sounds(seed: int, changes: int = 4, repeats: int = 3, additive: int = 3500) -> Iterator[Example]:
+    """Make the training corpus: its programs also beyond their natural keys, stacks, noise, additive sounds.
+
+    Parameters
+    ----------
+    seed : int
+    changes : int, how many changed versions of each note follow it
+    repeats : int, how often stacks, drums and noise are made, each time anew
+    additive : int, how many additive sounds are made
+    """
     player = Player()
     beyond = {program: (max(21, low - 12), min(108, high + 12)) for program, (low, high) in TRAINING.items()}
-    yield from _notes(player, beyond, seed, 4, 4)
-    for repeat in range(3):
+    yield from _notes(player, beyond, seed, 4, changes)
+    for repeat in range(repeats):
         yield from _stacks(player, TRAINING, seed + repeat, 16)
         yield from _unpitched(player, seed + repeat, odd=0)
     makers = (make_bar, make_series, make_bell, make_series, make_synth_stack)
-    for index in range(3500):
+    for index in range(additive):
         rng, make = rng_for(seed, "additive", index), makers[index % len(makers)]
         samples, hz = make(rng)
         samples = white(normal(eased(samples, rng.uniform(0.001, 0.2), 0.1)), rng.uniform(15, 70), rng)

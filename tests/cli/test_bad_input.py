@@ -343,6 +343,58 @@ def test_a_read_only_disk_is_refused(kit_folder, run, small_disk):
     assert "the disk is read-only" in done.err
 
 
+# Whatever a kit says: mostly right, so that it comes far, with one value that is anything.
+
+ANY = st.recursive(
+    st.text(max_size=6) | st.integers(-(2**63), 2**63 - 1) | st.floats() | st.booleans(),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
+    max_leaves=6,
+)
+PLACES = (
+    [
+        ("kit", key)
+        for key in ("name", "title", "version", "licence", "device", "key", "tempo", "tempo_slowest", "a4_hz")
+    ]
+    + [
+        ("sound", key)
+        for key in ("name", "source", "start_s", "end_s", "steps", "recipe", "plays", "copies", "spare", "slot")
+    ]
+    + [
+        ("step", key)
+        for key in ("step", "as", "head_db", "tail_db", "pre_ms", "fade_ms", "semitones", "name", "to", "beats")
+    ]
+    + [("section", key) for key in ("name", "chords", "silent", "shift")]
+    + [("fit", "allow"), ("fit", "hold_floor_db"), ("fit", "natural_range_semitones"), ("song", "beats_per_pattern")]
+)
+LIKELY = {
+    "plays": ["chords", "tones", [0, 7], [-48, 48]], "copies": ["all", "none"], "steps": [[], [{"step": "reverse"}]],
+    "device": ["mulaw8-13s", ["stereo16-18mb", "mono12-41s"]], "tempo": [10, 400], "start_s": [0.5],
+    "chords": [["vii°", "-", "bII", "5"]], "shift": [{"pad": -48}, {"pad": 48}], "allow": [[]],
+    "recipe": ["bell", "riser"], "end_s": [1e-4, 0.01],
+    "hold_floor_db": [-90, -0.01], "spare": [0.01, 100], "beats_per_pattern": [256, 0.001], "fade_ms": [60_000],
+}  # fmt: skip
+
+
+@given(place=st.sampled_from(PLACES), data=st.data())
+def test_arbitrary_kits_are_built_or_refused_in_words(shared_folder, place, data):
+    table, key = place
+    value = data.draw(st.sampled_from(LIKELY[key]) | ANY if key in LIKELY else ANY)
+    step = {"step": "trim"}
+    sound = {"name": "pad", "source": "pad.wav", "plays": "chords", "steps": [step, {"step": "tune"}]}
+    section = {"name": "a", "chords": ["i", "VI"]}
+    kit = shared_folder.table(
+        sounds=[sound, {"name": "tail", "from": "pad"}], head={"name": "any"}, song={"section": [section]}, fit={}
+    )
+    {"kit": kit["kit"], "sound": sound, "step": step, "section": section, "fit": kit["fit"], "song": kit["song"]}[
+        table
+    ][key] = value
+    if key == "recipe":
+        del sound["steps"]
+    path = shared_folder.text("any.toml", shared_folder.toml(kit))
+    for command in (["check"], ["build", "--out", str(shared_folder.path / "any")]):
+        assert _exit_code([*command, str(path), "--quiet"]) in (0, 1, 2)
+
+
 # Whatever a file of sound holds.
 
 SHORT = st.lists(

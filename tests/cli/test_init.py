@@ -1,6 +1,7 @@
 """`kitfold init`: a folder of bounces becomes a kit that loads."""
 
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -66,7 +67,8 @@ def test_the_demo_takes_become_a_kit_in_d_minor_with_the_recipes_their_sounds_as
 
 def test_the_kit_says_what_was_measured(demo):
     text = (demo / "kit.toml").read_text(encoding="utf-8")
-    assert "# D3 -17 c" in text
+    cents = int(re.search(r"# D3 ([+-]\d+) c", text)[1])
+    assert abs(cents - -17) <= 3  # made 17 cents flat (make_takes.py); a chorused pad: 3 cents are the project's limit
     assert "to publish" in text
     assert "holds 6 of 6 roots" in text
 
@@ -173,6 +175,18 @@ def test_sixty_sounds_get_a_device_with_slots_and_the_rest_is_commented_out(tmp_
     assert len(plan.sounds) == 40
     assert text.count("# [[sound]]") == 20
     assert "20 of 60 sounds are left out" in out
+
+
+def test_the_kit_builds_without_an_edit(tmp_path, capsys):
+    put(tmp_path, "pad D3.wav", tone(146.83, 2.5))
+    put(tmp_path, "pluck (A3).wav", tone(219.0, 1.0, 0.9))
+    noise = np.random.default_rng(4).standard_normal(RATE_HZ // 2)
+    put(tmp_path, "hat.wav", 0.1 * noise * 10.0 ** (-3.0 * np.arange(len(noise)) / RATE_HZ / 0.3))
+    assert run(capsys, tmp_path)[0] == 0
+    code = _exit_code(["build", str(tmp_path / "kit.toml"), "--out", str(tmp_path / "build"), "--json"])
+    checks = json.loads(capsys.readouterr().out)[0]["manifest"]["checks"]
+    assert code == 0
+    assert {check["result"] for check in checks} == {"pass"}
 
 
 def test_nothing_but_the_kit_is_left_behind(tmp_path, capsys):

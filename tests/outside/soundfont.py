@@ -1,11 +1,11 @@
 """Recorded instrument notes with declared roots, from the open soundfont that ships with pretty_midi.
 
-Source: TimGM6mb.sf2 by Tim Brechbill (GPL-2.0, as its Debian package says), inside the installed pretty_midi. Nothing of
-it is copied into this repository: notes are read where the package put them, by sf2utils.
+Source: TimGM6mb.sf2 by Tim Brechbill (GPL-2.0, from memory), inside the installed pretty_midi. Nothing of it is copied
+into this repository: notes are read where the package put them, by sf2utils.
 
-What a sample's root is follows SoundFont Technical Specification 2.04, 7.10 and 8.1.3 (from memory): the overriding root
-key where its zone has one, else the sample's own; coarse tune, fine tune and pitch correction are what playback adds, so
-the sample as it stands is that much lower.
+What a sample's root is follows the SoundFont Technical Specification 2.04, 7.10 and 8.1.3 (from memory): the overriding
+root key where its zone has one, else the sample's own; coarse tune, fine tune and pitch correction are what playback
+adds, so the sample as it stands is that much lower.
 """
 
 import logging
@@ -57,7 +57,7 @@ TAKES = {
     "pipe-organ": Take(19, "Church Org C2", 10, 38.0),
     "piano": Take(0, "Piano Db3", 31, -27.0, fall_db_s=9.0),
     "vibes": Take(11, "Vibes D4", 23, 33.0, fall_db_s=8.0),
-    "nylon": Take(24, "N Guitar C4", 22, -19.0, fall_db_s=12.0),
+    "nylon": Take(24, "N Guitar C4", 22, -29.0, fall_db_s=12.0),
     "celesta": Take(8, "Celesta C5", 19, 12.0, fall_db_s=15.0),
     "e-piano": Take(5, "DX EP C4", 23, -36.0, fall_db_s=9.0),
 }

@@ -112,7 +112,8 @@ def slots_of(builds):
 def held_part(samples, rate_hz):
     """Cut from 60 ms after the level has come within 10 dB of its top to where it has last been within 20 dB."""
     block = rate_hz // 100
-    level = np.sqrt(np.mean(samples[: len(samples) // block * block].reshape(-1, block * samples.shape[1]) ** 2, axis=1))
+    blocks = samples[: len(samples) // block * block].reshape(-1, block * samples.shape[1])
+    level = np.sqrt(np.mean(blocks**2, axis=1))
     first = int(np.argmax(level > level.max() * 10 ** (-10 / 20))) + 6
     last = int(np.flatnonzero(level > level.max() * 10 ** (-20 / 20))[-1]) + 1
     return samples[first * block : last * block]
@@ -151,7 +152,7 @@ def note_hz(midi):
 
 
 def test_the_sources_are_out_of_tune_before_the_build():
-    # otherwise a build that tunes nothing would pass; and the declared roots are those that sound, within the 15 cents
+    # otherwise a build that tunes nothing would pass; and the declared roots are those that sound, within the 16 cents
     # that this soundfont's are wrong by (measured here)
     for name, take in soundfont.TAKES.items():
         samples, midi = soundfont.source(take)

@@ -25,9 +25,7 @@ DIATONIC = {
         ("v", "Gm", "G Bb D"), ("VI", "Ab", "Ab C Eb"), ("VII", "Bb", "Bb D F"),
     ],
 }  # fmt: skip
-CASES = [
-    (key, degree, *triad) for key, triads in DIATONIC.items() for degree, triad in enumerate(triads, 1)
-]
+CASES = [(key, degree, *triad) for key, triads in DIATONIC.items() for degree, triad in enumerate(triads, 1)]
 C_MAJOR = Key(0, "major")
 
 
@@ -80,7 +78,14 @@ def test_an_added_tone_is_accepted_and_not_sounded(added):
 # Borrowed chords in C major (common practice): the flat six is A flat major, the Neapolitan D flat major.
 @pytest.mark.parametrize(
     ("text", "spelt"),
-    [("bVI", "Ab C Eb"), ("bII", "Db F Ab"), ("♭VII", "Bb D F"), ("#iv°", "F# A C"), ("iv", "F Ab C"), ("II", "D F# A")],
+    [
+        ("bVI", "Ab C Eb"),
+        ("bII", "Db F Ab"),
+        ("♭VII", "Bb D F"),
+        ("#iv°", "F# A C"),
+        ("iv", "F Ab C"),
+        ("II", "D F# A"),
+    ],
 )
 def test_accidentals_and_case_of_numerals_borrow_chords(text, spelt):
     assert sounding(parse_chord(text, C_MAJOR)) == notes(spelt)
@@ -95,7 +100,28 @@ def test_a_power_chord_has_no_third():
 
 @pytest.mark.parametrize(
     "text",
-    ["", " ", "0", "8", "10", "H", "dm", "Iv", "iIi", "VIII", "Dmb", "D-", "b", "bb", "N.C.", "C/E", "i ", "Dm3", "V13", "-1"],
+    [
+        "",
+        " ",
+        "0",
+        "8",
+        "10",
+        "H",
+        "dm",
+        "Iv",
+        "iIi",
+        "VIII",
+        "Dmb",
+        "D-",
+        "b",
+        "bb",
+        "N.C.",
+        "C/E",
+        "i ",
+        "Dm3",
+        "V13",
+        "-1",
+    ],
 )
 def test_what_is_no_chord_is_refused_and_all_notations_are_named(text):
     with pytest.raises(ValueError, match=r"Roman numeral .* scale degree .* name .* got"):

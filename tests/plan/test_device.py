@@ -22,7 +22,10 @@ def test_one_rate_or_a_list_of_rates():
 # Bytes of a sample in its container: 12 bits travel in two bytes (common practice).
 @pytest.mark.parametrize(
     ("bits", "encoding", "channels", "size"),
-    [(8, "unsigned", 1, 1), (8, "mu-law", 1, 1), (12, "signed", 1, 2), (16, "signed", 2, 4), (24, "signed", 2, 6), (32, "float", 2, 8)],
+    [
+        (8, "unsigned", 1, 1), (8, "mu-law", 1, 1), (12, "signed", 1, 2), (16, "signed", 2, 4), (24, "signed", 2, 6),
+        (32, "float", 2, 8),
+    ],
 )  # fmt: skip
 def test_a_frame_takes_the_bytes_of_its_container(bits, encoding, channels, size):
     assert device(bits=bits, encoding=encoding, channels=channels).bytes_per_frame == size

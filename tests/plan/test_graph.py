@@ -1,5 +1,7 @@
 """What is made from what."""
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -37,5 +39,5 @@ def test_a_cycle_is_found_exactly_where_following_never_ends(made_from):
 
     cycle = cycle_in(made_from)
     assert bool(cycle) == (not all(ends(name) for name in made_from))
-    assert all(made_from[one] == other for one, other in zip(cycle, cycle[1:], strict=False))
+    assert all(made_from[one] == other for one, other in pairwise(cycle))
     assert not cycle or cycle[0] == cycle[-1]

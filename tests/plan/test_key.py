@@ -32,7 +32,9 @@ def test_flat_keys_are_written_with_flats(text):
     assert str(parse_key(text)) == text
 
 
-@pytest.mark.parametrize("text", ["C major", "G major", "D major", "A major", "E major", "B major", "A minor", "E minor"])
+@pytest.mark.parametrize(
+    "text", ["C major", "G major", "D major", "A major", "E major", "B major", "A minor", "E minor"]
+)
 def test_sharp_keys_are_written_with_sharps(text):
     assert not parse_key(text).flats
     assert str(parse_key(text)) == text

@@ -11,7 +11,9 @@ from kitfold.plan.settings import SETTINGS
 
 
 def test_the_presets_that_were_promised_ship():
-    assert {"pad", "stacked-pad", "shimmer", "pluck", "bell", "mallet", "riser", "hit", "raw"} <= set(preset_names("recipes"))
+    assert {"pad", "stacked-pad", "shimmer", "pluck", "bell", "mallet", "riser", "hit", "raw"} <= set(
+        preset_names("recipes")
+    )
     assert len(preset_names("devices")) >= 4
 
 

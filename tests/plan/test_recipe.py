@@ -93,7 +93,7 @@ def test_a_step_written_without_a_table_says_how_to_write_it(kit_folder):
         ({"step": "effect"}, "name is missing"),
         ({"step": "effect", "name": "convolution"}, "name must be one of"),
         ({"step": "effect", "name": "reverb", "room": 1}, "reverb has no setting 'room' (did you mean 'room_size'?)"),
-        ({"step": "effect", "name": "delay", "feedback": 1.5}, "delay's feedback must be a number from 0 to 0.95, got 1.5"),
+        ({"step": "effect", "name": "delay", "feedback": 1.5}, "feedback must be a number from 0 to 0.95, got 1.5"),
         ({"step": "effect", "name": "delay", "mix": True}, "delay's mix must be a number from 0 to 1, got True"),
         ({"step": "effect", "name": "reverb", "wet_level": float("nan")}, "must be a number from 0 to 1"),
     ],
@@ -102,16 +102,16 @@ def test_a_step_with_a_mistake_says_what_is_allowed(kit_folder, step, said):
     assert said in "\n".join(mistakes(kit_folder, steps=[step]))
 
 
-@pytest.mark.parametrize("name", ["vst3", "plugin", "load_plugin", "Convolution", "ExternalPlugin", "__class__", "Reverb", ""])
+@pytest.mark.parametrize(
+    "name", ["vst3", "plugin", "load_plugin", "Convolution", "ExternalPlugin", "__class__", "Reverb", ""]
+)
 def test_effects_outside_the_list_are_refused(kit_folder, name):
     (said,) = mistakes(kit_folder, steps=[{"step": "effect", "name": name}])
     assert "name must be one of bitcrush, chorus" in said
 
 
 def test_defaults_that_the_kit_decides_are_filled_in(kit_folder):
-    planned = sound(
-        kit_folder, steps=[{"step": "tune"}, {"step": "stack"}, {"step": "riser"}, {"step": "level"}]
-    )
+    planned = sound(kit_folder, steps=[{"step": "tune"}, {"step": "stack"}, {"step": "riser"}, {"step": "level"}])
     found = settings(planned)
     assert found["tune"].to == ("D",)  # the kit is in D minor
     assert (found["tune"].a4_hz, found["tune"].middle_c) == (440, "C4")

@@ -16,7 +16,18 @@ def song(kit_folder, chords, head=None, beats=4, **section):
 # Semitones by the clock of twelve: to the fifth a fourth down is nearer (5 < 7); the tritone is as far both ways.
 @pytest.mark.parametrize(
     ("from_class", "to_class", "move"),
-    [(2, 2, 0), (2, 9, -5), (2, 7, 5), (2, 10, -4), (2, 0, -2), (2, 8, -6), (8, 2, -6), (0, 6, -6), (11, 0, 1), (0, 11, -1)],
+    [
+        (2, 2, 0),
+        (2, 9, -5),
+        (2, 7, 5),
+        (2, 10, -4),
+        (2, 0, -2),
+        (2, 8, -6),
+        (8, 2, -6),
+        (0, 6, -6),
+        (11, 0, 1),
+        (0, 11, -1),
+    ],
 )
 def test_the_shortest_way_is_taken_and_a_tie_goes_down(from_class, to_class, move):
     assert shortest_move(from_class, to_class) == move
@@ -74,7 +85,9 @@ def test_silent_and_shift_stand_in_their_section(kit_folder):
 
 @pytest.mark.parametrize(("key", "value"), [("silent", ["pda"]), ("shift", {"pda": 1})])
 def test_silent_and_shift_name_sounds_of_the_kit(kit_folder, key, value):
-    with pytest.raises(PlanError, match=rf"\.{key} names no sound of the kit \(got 'pda'\)\n  hint: did you mean 'pad'"):
+    with pytest.raises(
+        PlanError, match=rf"\.{key} names no sound of the kit \(got 'pda'\)\n  hint: did you mean 'pad'"
+    ):
         song(kit_folder, ["i"], **{key: value})
 
 

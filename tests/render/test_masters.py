@@ -81,7 +81,7 @@ def test_a_master_under_the_ceiling_is_left_alone(kit_folder, entries):
 
 
 def test_a_sound_that_its_steps_have_silenced_is_refused(kit_folder, entries):
-    with pytest.raises(StepError, match=r"sound\[2\] \(pad\) nothing is left of the sound.*\n.*hint"):
+    with pytest.raises(StepError, match=r"sound\[2\] \(pad\) is silent after its steps.*\n.*hint"):
         masters_of(kit_folder.kit([entries.hit, {**entries.pad, "steps": CRUSHED}]))
 
 

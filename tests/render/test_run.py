@@ -60,7 +60,7 @@ def test_an_earlier_history_is_kept_in_front():
 @pytest.mark.parametrize("label", ["tune", "home"])
 def test_an_error_says_once_which_step_it_was_by_what_the_kit_calls_it(label):
     settings = Tune(to="A#3", limit_semitones=0.5, a4_hz=440, middle_c="C4")
-    with pytest.raises(StepError, match="1.00 semitones") as caught:
+    with pytest.raises(StepError, match=r"1\.00 semitones") as caught:
         run_steps(tone(), [planned(Reverse()), planned(settings, label)])
     assert [one.where for one in caught.value.mistakes] == [f"{label}.limit_semitones"]
     assert all(one.hint for one in caught.value.mistakes)

@@ -36,6 +36,8 @@ def build(
                 built.append(one)
                 worst = max(worst, int(one.failed))
         except KitfoldError as error:
+            if voice.debug:
+                raise
             voice.complain(str(error))
             worst = max(worst, error.exit_code)
     voice.result([_as_json(one) for one in built])

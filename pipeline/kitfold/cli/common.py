@@ -30,15 +30,18 @@ class Voice:
     ----------
     as_json : bool, one JSON value on stdout
     quiet : bool, errors only
+    debug : bool, errors with their trace
     """
 
     as_json: bool = False
     quiet: bool = False
+    debug: bool = False
 
     def result(self, value: Any) -> None:
         """Print a result as JSON, where that was asked for."""
         if self.as_json:
-            click.echo(json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False))
+            utf_8 = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+            click.echo(json.dumps(value, indent=1, ensure_ascii=not utf_8, allow_nan=False))
 
     def show(self, *things: Any) -> None:
         """Print tables and lines for a person; nothing with --json or --quiet."""
@@ -86,8 +89,7 @@ def common_options(function: Function) -> Function:
     """Give a command --json, --quiet and --debug; it receives `voice`."""
 
     def wrapped(*args: Any, as_json: bool, quiet: bool, debug: bool, **kwargs: Any) -> Any:
-        del debug  # read by main
-        return function(*args, voice=Voice(as_json, quiet), **kwargs)
+        return function(*args, voice=Voice(as_json, quiet, debug), **kwargs)
 
     wrapped.__name__, wrapped.__doc__ = function.__name__, function.__doc__
     wrapped.__dict__.update(function.__dict__)  # click's options so far

@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import sys
 from importlib import import_module
+from io import TextIOWrapper
 
 import click
 
@@ -69,6 +70,9 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # not every terminal and code page has every letter
+            stream.reconfigure(errors="backslashreplace")
     code = _exit_code(sys.argv[1:])
     if code == _INTERRUPTED:  # at once: Python would wait for the step that a thread is in
         sys.stdout.flush()

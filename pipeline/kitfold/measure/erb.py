@@ -1,12 +1,14 @@
-"""How the ear divides frequency: equivalent rectangular bandwidths, their scale, spreading and the threshold of hearing.
+"""How the ear divides frequency: equivalent rectangular bandwidths, their scale, spreading, the threshold of hearing.
 
 Bandwidths and the ERB-number scale: Glasberg and Moore, "Derivation of auditory filter shapes from notched-noise data",
 Hearing Research 47, 1990, equations 3 and 4; one step of the scale is one auditory filter. Filter shapes: the rounded
 exponential of the same paper. Threshold in quiet: Terhardt, "Calculating virtual pitch", Hearing Research 1, 1979.
-Full scale is taken to be heard at 80 dB SPL, a moderate listening level (common practice in audio coding).
+Full scale is taken to be heard at 90 dB SPL: music at -20 LUFS is then as loud as 73 dB SPL, a moderate level.
 """
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 __all__ = [
     "FULL_SCALE_SPL_DB",
     "band_centres_hz",
+    "band_edges_hz",
     "band_powers",
     "erb_hz",
     "erb_number",
@@ -23,8 +26,9 @@ __all__ = [
 ]
 
 Real = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
-FULL_SCALE_SPL_DB = 80.0
+FULL_SCALE_SPL_DB = 90.0
 """Sound pressure level of a sine whose peak is full scale."""
 LOWEST_HZ, HIGHEST_HZ = 20.0, 16_000.0
 """What the bands span; above 16 kHz few adults hear anything at this level (common practice)."""
@@ -67,7 +71,7 @@ def hz_at(number: ArrayLike) -> Real:
 def band_edges_hz(per_erb: int = 1) -> Real:
     """Return the edges of bands of equal width on the ERB-number scale, from 20 Hz to about 16 kHz, in Hz."""
     low, high = erb_number([LOWEST_HZ, HIGHEST_HZ])
-    count = int(round(float(high - low) * per_erb))
+    count = round(float(high - low) * per_erb)
     return hz_at(low + np.arange(count + 1) / per_erb)
 
 
@@ -77,7 +81,7 @@ def band_centres_hz(per_erb: int = 1) -> Real:
     return hz_at((numbers[1:] + numbers[:-1]) / 2)
 
 
-def band_powers(bin_powers: Real, bin_hz: float, per_erb: int = 1) -> Real:
+def band_powers(bin_powers: Floats, bin_hz: float, per_erb: int = 1, signed: bool = False) -> Real:
     """Gather a power spectrum into bands.
 
     Parameters
@@ -85,6 +89,7 @@ def band_powers(bin_powers: Real, bin_hz: float, per_erb: int = 1) -> Real:
     bin_powers : ndarray, (..., bins), bin k centred on k * `bin_hz` and `bin_hz` wide
     bin_hz : float, Hz, > 0
     per_erb : int, bands to an ERB
+    signed : bool, True for cross spectra, which may be under 0; powers may not, whatever rounding does
 
     Returns
     -------
@@ -96,10 +101,11 @@ def band_powers(bin_powers: Real, bin_hz: float, per_erb: int = 1) -> Real:
     at = np.clip(band_edges_hz(per_erb) / bin_hz + 0.5, 0.0, bins)
     whole = np.minimum(at.astype(np.int64), bins - 1)
     under = total[..., whole] + (at - whole) * bin_powers[..., whole]
-    return np.asarray(np.maximum(np.diff(under, axis=-1), 0.0))
+    bands: Real = np.diff(under, axis=-1)
+    return bands if signed else np.maximum(bands, 0.0)
 
 
-def excitation(powers: Real, per_erb: int = 1) -> Real:
+def excitation(powers: Floats, per_erb: int = 1) -> Real:
     """Spread the power of each band over its neighbours, as the overlapping filters of the ear do.
 
     Parameters
@@ -109,8 +115,8 @@ def excitation(powers: Real, per_erb: int = 1) -> Real:
 
     Returns
     -------
-    ndarray, the shape of `powers`: each filter passes (1 + 4 d) exp(-4 d) of what lies d ERB from its centre (roex(p) at
-    51 dB an ERB, where both its sides are alike): -10.4 dB at one ERB, -25.2 dB at two. A band's own power passes whole.
+    ndarray, the shape of `powers`: each filter passes (1 + 4 d) exp(-4 d) of what lies d ERB from its centre (roex(p)
+    as it is at 51 dB an ERB, both sides alike): -10.4 dB at one ERB, -25.2 dB at two. A band's own power passes whole.
     """
     spread = powers.astype(np.float64)
     for distance in range(1, min(4 * per_erb, powers.shape[-1] - 1) + 1):

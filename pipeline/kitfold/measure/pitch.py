@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kitfold.measure.held import held_frames
+from kitfold.measure.held import blackman, held_frames
 from kitfold.sound import Sound
 from kitfold.units import cents_between, cents_to_ratio
 
@@ -20,7 +20,7 @@ __all__ = ["Partials", "cents_off", "fit_partials", "held_pitch_hz", "long_spect
 
 Real = NDArray[np.float64]
 
-_LONGEST_S = 6.0
+_LONGEST_S = 4.0
 _HELD_DB = -30.0
 _SEARCH_CENTS = 120  # how far from the expected pitch a sound is looked for
 _PARTIALS = 12
@@ -76,7 +76,7 @@ def cents_off(sound: Sound, wanted_hz: float) -> float | None:
 
 
 def long_spectrum(samples: Real, rate_hz: int, start: int, end: int) -> tuple[Real, float, float]:
-    """Take one fine spectrum of a held part, of 6 s from its start at most.
+    """Take one fine spectrum of a held part, of 4 s from its start at most.
 
     Parameters
     ----------
@@ -96,10 +96,10 @@ def long_spectrum(samples: Real, rate_hz: int, start: int, end: int) -> tuple[Re
     if len(held) < 8:
         return np.zeros(2), rate_hz / 2.0, rate_hz / 2.0
     size = int(next_fast_len(max(len(held), 1 << 15), True))
-    window = np.blackman(len(held) + 2)[1:-1]
+    window = blackman(len(held)).astype(np.float32)
     power = np.zeros(size // 2 + 1)
     for channel in held.T:
-        lines = rfft((channel - channel.mean()) * window, size)
+        lines = rfft((channel - channel.mean()).astype(np.float32) * window, size)
         power += lines.real**2 + lines.imag**2
     return power, rate_hz / size, _BLACKMAN_LOBE_BINS * rate_hz / len(held)
 

@@ -64,7 +64,11 @@ class Alternative:
 
     def __post_init__(self) -> None:
         midi = round(hz_to_midi(self.hz))
-        for name, value in (("midi", midi), ("note", note_name(midi)), ("cents", cents_between(midi_to_hz(midi), self.hz))):
+        for name, value in (
+            ("midi", midi),
+            ("note", note_name(midi)),
+            ("cents", cents_between(midi_to_hz(midi), self.hz)),
+        ):
             object.__setattr__(self, name, value)
 
 
@@ -179,7 +183,7 @@ def read_out(evidence: Evidence, score: Real, best: int) -> Reading:
     candidate_hz, stiffness = float(evidence.candidates[best]), float(evidence.match.stiffness[best])
     track = track_cents(evidence.spectrum, candidate_hz)
     drift = drift_cents(track)
-    cents, stiffness, scatter = _exact(evidence, candidate_hz, stiffness, track)
+    cents, stiffness, scatter = _exact(evidence, candidate_hz, stiffness, held_run(track, drift))
     if abs(drift) > _STEADY_DRIFT_CENTS:
         cents = float(np.nanmedian(track))
     share = odds(score)
@@ -205,10 +209,12 @@ def _centred(sound: Sound) -> Real | None:
     return np.asarray(samples / peak)
 
 
-def _exact(evidence: Evidence, candidate_hz: float, stiffness: float, track: Real) -> tuple[float, float, float]:
+def _exact(
+    evidence: Evidence, candidate_hz: float, stiffness: float, held: tuple[int, int]
+) -> tuple[float, float, float]:
     """Fit the partials of the held run; the candidate itself where they lead away from it."""
     spectrum = evidence.spectrum
-    first, last = held_run(track)
+    first, last = held
     start, end = int(spectrum.starts[first]), int(spectrum.starts[last]) + spectrum.span_frames
     fine = long_spectrum(evidence.samples, evidence.rate_hz, start, end)
     partials = read_partials(*fine, candidate_hz, stiffness)
@@ -220,7 +226,9 @@ def _exact(evidence: Evidence, candidate_hz: float, stiffness: float, track: Rea
 
 def _others(candidates: Real, share: Real, root_hz: float, confidence: float) -> tuple[Alternative, ...]:
     """List the next best notes; what confidence the root leaves over is divided by their shares."""
-    order = [int(i) for i in np.argsort(-share, kind="stable") if abs(cents_between(root_hz, candidates[i])) > _OTHER_CENTS]
+    order = [
+        int(i) for i in np.argsort(-share, kind="stable") if abs(cents_between(root_hz, candidates[i])) > _OTHER_CENTS
+    ]
     rest = float(sum(share[order])) or 1.0
     apart: list[Alternative] = []
     for index in order:

@@ -52,16 +52,17 @@ def drift_cents(track: Real) -> float:
     place = np.flatnonzero(np.isfinite(track))
     if len(place) < 3:
         return 0.0
-    one, other = np.triu_indices(len(place), 1)
-    slope = float(np.median((track[place[other]] - track[place[one]]) / (place[other] - place[one])))
+    later = place > place[:, np.newaxis]
+    rise = np.subtract.outer(track[place], track[place]).T[later]
+    slope = float(np.median(rise / np.subtract.outer(place, place).T[later]))
     level = track[place] - slope * place
     waver = float(np.median(np.abs(level - np.median(level))))
     drift = slope * float(place[-1] - place[0])
-    return drift if abs(drift) > 2.0 * waver else 0.0
+    return drift if abs(drift) > 3.0 * waver else 0.0
 
 
-def held_run(track: Real) -> tuple[int, int]:
-    """Find the longest run of spans that stay within 12 cents of the middle pitch, after the drift is taken out.
+def held_run(track: Real, drift: float) -> tuple[int, int]:
+    """Find the longest run of spans that stay within 12 cents of the middle pitch, after its `drift` is taken out.
 
     Returns
     -------
@@ -71,7 +72,7 @@ def held_run(track: Real) -> tuple[int, int]:
     known = np.isfinite(track)
     if np.count_nonzero(known) < 3:
         return 0, len(track) - 1
-    slope = drift_cents(track) / max(1, int(np.ptp(place[known])))
+    slope = drift / max(1, int(np.ptp(place[known])))
     level = track - slope * place
     held = np.abs(level - np.median(level[known])) <= _HELD_CENTS
     edges = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(int)))

@@ -272,9 +272,10 @@ def _bells(view: _View) -> Figures:
     fills: under the prime, and between the tube's third and fourth mode.
     """
     ratio = view.peaks.hz / view.hz[:, np.newaxis]
+    cents = 1200.0 * np.log2(ratio)
 
     def line(place: float) -> Real:
-        near = np.exp(-0.5 * (1200.0 * np.log2(ratio / place) / 40.0) ** 2)
+        near = np.maximum(0.0, 1.0 - np.abs(cents - 1200.0 * np.log2(place)) / 90.0)
         return np.asarray(np.max(near * view.salience, axis=1))
 
     def between(low: float, high: float) -> Real:

@@ -94,8 +94,7 @@ def _tonal(spectrum: Spectrum, peaks: Peaks, fit: Real, root_hz: float) -> dict[
 
 def _around(at: NDArray[np.int_], bins: int) -> NDArray[np.bool_]:
     marked = np.zeros(bins, dtype=bool)
-    for step in range(-_AROUND_BINS, _AROUND_BINS + 1):
-        marked[np.clip(at + step, 0, bins - 1)] = True
+    marked[np.clip(at[:, np.newaxis] + np.arange(-_AROUND_BINS, _AROUND_BINS + 1), 0, bins - 1)] = True
     return marked
 
 

@@ -19,8 +19,9 @@ __all__ = ["Seam", "change_track", "level_ripple_db", "measure_seam", "round_pit
 
 Real = NDArray[np.float64]
 
-WINDOW_S = 0.03
-"""Each of the two spectra beside a place is of this much sound: a period of 33 Hz, and short enough for a click."""
+_READINGS = ((0.03, 0.25), (0.06, 0.5))
+"""Length of the two windows beside a place, in s, and the power of a band's power that counts. The first hears clicks and
+faint splatter in the highs, near to loudness; the second what happens to the loud lines, as amplitudes."""
 _HOPS = 4  # places a window
 _REACH_S = 0.15  # what lies so near to the seam belongs to it: the crossfade does
 _REACH_SHARE = 1 / 6  # ... and in a short loop this share of it, so that as much again lies inside
@@ -37,8 +38,8 @@ class Seam:
 
     Parameters
     ----------
-    change_db : float, dB, the greatest spectral change near the seam
-    inside_db : float, dB, the 95th percentile of the greatest change near every other place
+    change_db : float, dB, the greatest spectral change near the seam, by that of two readings in which it stands out most
+    inside_db : float, dB, the 95th percentile of the greatest change near every other place, by the same reading
     bend : float, the greatest second difference over the seam, full scale 1.0
     bend_inside : float, the greatest anywhere else
     ripple_db : float, dB, how far the 50 ms level goes up and down in one round
@@ -70,14 +71,11 @@ def measure_seam(sound: Sound) -> Seam:
     if sound.loop is None or sound.loop[1] - sound.loop[0] < 64:
         raise ValueError(f"needs a loop of 64 frames or more, got {sound.loop}")
     turn = sound.float64()[slice(*sound.loop)]
-    changes_db, hop = change_track(turn, sound.rate_hz)
-    near = max(1, int(min(_REACH_S * sound.rate_hz, _REACH_SHARE * len(turn)) / hop))
-    greatest = _greatest_near(changes_db, near)
-    elsewhere = greatest[2 * near + 1 : len(greatest) - 2 * near]
-    inside_db = float(np.percentile(elsewhere, 95)) if len(elsewhere) else float(np.median(changes_db))
+    readings = [_near_and_elsewhere(turn, sound.rate_hz, *reading) for reading in _READINGS]
+    change_db, inside_db = max(readings, key=lambda reading: reading[0] - reading[1])
     bends = _bends(turn)
     return Seam(
-        change_db=float(greatest[0]),
+        change_db=change_db,
         inside_db=inside_db,
         bend=float(np.concatenate([bends[:_BEND_FRAMES], bends[-_BEND_FRAMES:]]).max()),
         bend_inside=float(bends[_BEND_FRAMES:-_BEND_FRAMES].max()),
@@ -85,16 +83,18 @@ def measure_seam(sound: Sound) -> Seam:
     )
 
 
-def change_track(turn: Real, rate_hz: int) -> tuple[Real, int]:
+def change_track(turn: Real, rate_hz: int, window_s: float = 0.03, exponent: float = 0.25) -> tuple[Real, int]:
     """Follow how much a loop's spectrum changes, round and round.
 
-    The 30 ms before a place are compared with the 30 ms after it, auditory band by band (Glasberg and Moore 1990),
-    each band as the fourth root of its power.
+    What lies just before a place is compared with what lies just after it, auditory band by band (Glasberg and Moore
+    1990).
 
     Parameters
     ----------
-    turn : ndarray, (frames, channels), one round
+    turn : ndarray, (frames, channels), one round of 16 frames or more
     rate_hz : int, Hz
+    window_s : float, s, how much on either side
+    exponent : float, the power of a band's power that counts
 
     Returns
     -------
@@ -102,11 +102,10 @@ def change_track(turn: Real, rate_hz: int) -> tuple[Real, int]:
         round; the first place is the seam
     hop_frames : int, from place to place
     """
-    hop = max(2, min(round(WINDOW_S * rate_hz), len(turn) // 2) // _HOPS)
-    places = len(turn) // hop
-    loudness = _loudness(turn, rate_hz, hop, places + _HOPS)
-    change = np.sum((loudness[_HOPS:] - loudness[:-_HOPS]) ** 2, axis=(1, 2))
-    whole = max(float(np.mean(np.sum(loudness * loudness, axis=(1, 2)))), 1e-300)
+    hop = max(2, min(round(window_s * rate_hz), len(turn) // 2) // _HOPS)
+    strength = _strengths(turn, rate_hz, hop, len(turn) // hop + _HOPS, exponent)
+    change = np.sum((strength[_HOPS:] - strength[:-_HOPS]) ** 2, axis=(1, 2))
+    whole = max(float(np.mean(np.sum(strength * strength, axis=(1, 2)))), 1e-300)
     return 10.0 * np.log10(np.maximum(change / whole, _FLOOR)), hop
 
 
@@ -157,8 +156,18 @@ def round_pitch_hz(sound: Sound, near_hz: float) -> float | None:
     return held_pitch_hz(turn.sustained(round(_PITCH_S * sound.rate_hz)), near_hz)
 
 
-def _loudness(turn: Real, rate_hz: int, hop: int, count: int) -> Real:
-    """Return the loudness of each band of `count` windows that follow each other by a hop: (count, bands, channels).
+def _near_and_elsewhere(turn: Real, rate_hz: int, window_s: float, exponent: float) -> tuple[float, float]:
+    """Return the greatest change near the seam, and the 95th percentile of the greatest change near other places."""
+    changes_db, hop = change_track(turn, rate_hz, window_s, exponent)
+    near = max(1, int(min(_REACH_S * rate_hz, _REACH_SHARE * len(turn)) / hop))
+    greatest = _greatest_near(changes_db, near)
+    elsewhere = greatest[2 * near + 1 : len(greatest) - 2 * near]
+    inside_db = np.percentile(elsewhere, 95) if len(elsewhere) else np.median(changes_db)
+    return float(greatest[0]), float(inside_db)
+
+
+def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float) -> Real:
+    """Return how strong each band is in `count` windows that follow each other by a hop: (count, bands, channels).
 
     The first window ends at the seam.
     """
@@ -169,8 +178,8 @@ def _loudness(turn: Real, rate_hz: int, hop: int, count: int) -> Real:
     windows = turn[(starts[:, None] + np.arange(size)) % len(turn)] * np.hanning(size + 2)[1:-1, None]
     lines = rfft(windows, axis=1)
     bands = np.add.reduceat(lines.real**2 + lines.imag**2, _first_lines(size, rate_hz), axis=1)
-    loudness: Real = np.sqrt(np.sqrt(bands))  # the fourth root is near to loudness: faint splatter in the highs counts
-    return loudness
+    strength: Real = bands**exponent
+    return strength
 
 
 def _first_lines(size: int, rate_hz: int) -> NDArray[np.int64]:

@@ -121,10 +121,11 @@ def _plays(ask: Ask, roots: Sequence[int], held_s: float, reach: Reach) -> bool:
 
 
 def _optional(asks: list[Ask], roots: list[int], held_s: float, reach: Reach) -> tuple[int, ...]:
-    """Add roots, each where it brings most asks within the natural range, until all are."""
+    """Add roots, each where it brings most asks within the natural range, until all are that can be held at all."""
     chosen: list[int] = []
     while True:
-        far = [ask for ask in asks if abs(serve(ask, [*roots, *chosen], held_s, reach).setting) > reach.natural]
+        served = [serve(ask, [*roots, *chosen], held_s, reach) for ask in asks]
+        far = [one.ask for one in served if one.ok and abs(one.setting) > reach.natural]
         moves = {ask.semitones for ask in far} - {*roots, *chosen}
         if not moves:
             return tuple(chosen)

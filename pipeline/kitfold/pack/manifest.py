@@ -31,7 +31,7 @@ _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
 class _Entry(BaseModel):
-    model_config = ConfigDict(extra="allow", frozen=True)
+    model_config = ConfigDict(extra="allow", frozen=True, ser_json_inf_nan="constants")  # not null: it shall be refused
 
 
 class Budget(_Entry):
@@ -142,7 +142,7 @@ class Check(_Entry):
 class Manifest(_Entry):
     """The whole."""
 
-    schema_: Literal["kitfold-manifest/1"] = Field(SCHEMA, alias="schema")
+    schema_: Literal["kitfold-manifest/1"] = Field(alias="schema")
     made_with: dict[str, str]
     kit: dict[str, Any]
     song: dict[str, Any]

@@ -21,6 +21,7 @@ __all__ = [
     "Filter",
     "Fold",
     "Level",
+    "Loop",
     "Reverse",
     "Riser",
     "Stack",
@@ -244,6 +245,17 @@ class Effect(StepSettings):
         return self
 
 
+class Loop(StepSettings):
+    """Settings of `loop`."""
+
+    step = "loop"
+    does = "finds or makes a seamless sustain loop"
+
+    method: Literal["auto", "find", "freeze"] = Field("auto", description="find: in the sound; freeze: its spectrum")
+    length_s: float = Field(1.5, ge=0.1, le=60, description="about how long the loop lasts")
+    crossfade_ms: float = Field(150, ge=5, le=5000, description="before the loop's end, and into a frozen one")
+
+
 class Level(StepSettings):
     """Settings of `level`.
 
@@ -281,6 +293,7 @@ def _check_target(text: str, middle_c: str) -> None:
 
 
 SETTINGS: dict[str, type[StepSettings]] = {
-    model.step: model for model in (Trim, Fold, Tune, Stack, Transpose, Riser, Reverse, Fade, Filter, Effect, Level)
+    model.step: model
+    for model in (Trim, Fold, Tune, Stack, Transpose, Riser, Reverse, Fade, Filter, Effect, Loop, Level)
 }
 """Every step's settings by its name, in the order of the README's table."""

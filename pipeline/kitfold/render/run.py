@@ -35,7 +35,7 @@ def run_steps(sound: Sound, steps: Sequence[PlannedStep]) -> Sound:
 
 
 def _place(where: str, planned: PlannedStep) -> str:
-    """Name the place of a mistake as the kit writes it: a step calls itself by its name, the kit perhaps by its `as`."""
+    """Name the place of a mistake as the kit writes it: a step knows its name, the kit may know it by `as`."""
     if where.startswith(f"{planned.step}."):
         return planned.label + where.removeprefix(planned.step)
     return f"{planned.label} {where}".rstrip()

@@ -20,6 +20,7 @@ __all__ = ["capacity_s", "fitted"]
 
 _NATURAL_SEMITONES = 5.0  # the kit's default
 _LEAST_S, _ENOUGH_S = 0.3, 4.0  # of a sound that no chord holds, this much at least, and no more than that, must stay
+_ROOTS_ONLY = "only the root of each chord, so that it needs fewer copies"
 _SPARE_S = 0.15  # for what trim, fades and rounding add to a hold
 
 
@@ -137,8 +138,10 @@ def _without_copies(proposal: Proposal) -> Proposal | None:
         return None
     roots = replace(draft, plays=(0,))
     if draft.played == "tones" and _copies(roots, proposal) < costs[draft.name]:
-        return _changed(proposal, roots, "only the root of each chord, so that it needs fewer copies")
-    return _changed(proposal, replace(draft, plays="fixed"), f"never moved: {proposal.device.name} would need copies")
+        return _changed(proposal, roots, _ROOTS_ONLY)
+    remarks = tuple(remark for remark in draft.remarks if remark != _ROOTS_ONLY)
+    fixed = replace(draft, plays="fixed", remarks=remarks)
+    return _changed(proposal, fixed, f"never moved: {proposal.device.name} would need copies")
 
 
 def _copies(draft: Draft, proposal: Proposal) -> int:

@@ -26,6 +26,7 @@ STEPS: dict[str, str] = {
     "fade": "kitfold.steps.fade",
     "filter": "kitfold.steps.filter",
     "effect": "kitfold.steps.effect",
+    "loop": "kitfold.steps.loop",
     "level": "kitfold.steps.level",
 }
 """Every step and the module that has it. The function bears the step's name; `plan.settings` has its settings."""

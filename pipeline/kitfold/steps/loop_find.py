@@ -8,7 +8,6 @@ periods of everything loud: of the root, of other layers, and of their beating.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +24,7 @@ Real = NDArray[np.float64]
 _LOW_RATE_HZ = 11_025
 _TILT = 0.9  # first difference: raises the highs by up to 6 dB an octave, to about what falling overtones need
 _STARTS = 10
-_LAST_START_S = 2.0  # after the first possible one: a later loop costs memory
+_LAST_START_S = 1.5  # after the first possible one: a later loop costs memory
 _KEPT = 12
 _APART_S = 0.02  # two joins of lengths nearer than this, at one start, are one
 _WHOLE_PERIODS_CENTS = 1.0
@@ -149,8 +148,3 @@ def _refined(samples: Real, join: Join, step: int, span: Span, rate_hz: int, roo
     best = max((int(length) for length in (whole if len(whole) else lengths)), key=likeness, default=join.length)
     return Join(join.start, best, likeness(best))
 
-
-def periods_cents(length: int, rate_hz: int, root_hz: float) -> float:
-    """Say by how many cents whole periods of a loop differ from the root's; 0 where it is shorter than half a period."""
-    periods = length * root_hz / rate_hz
-    return 1200.0 * math.log2(round(periods) / periods) if periods > 0.5 else 0.0

@@ -27,6 +27,7 @@ Lines = NDArray[np.complex128]
 _SEEDS = 8
 _ROUNDS = 4
 _LEVEL_S = 0.04
+_STEADY_RATE_HZ = 16_000  # what lies over half of it hardly moves the level: its phases stay as they were drawn
 _PLACES = 400  # the best-fitting rotations among which the quietest seam is chosen
 _NEARLY = 0.9  # of the best fit
 
@@ -43,16 +44,26 @@ def frozen(turn: Real, rate_hz: int) -> Real:
     -------
     ndarray, (frames, channels), each line as strong as before in each channel and in their mono fold
     """
-    from scipy.fft import rfft
+    from scipy.fft import irfft, next_fast_len, rfft
 
+    frames = len(turn)
     lines = rfft(turn, axis=0)
     lines[0] = 0.0
-    if len(turn) % 2 == 0:
+    if frames % 2 == 0:
         lines[-1] = 0.0  # the highest one has no phase to turn
+    size = min(frames, int(next_fast_len(max(64, frames * _STEADY_RATE_HZ // rate_hz), real=True)))
+    low = lines[: (size + 1) // 2]
     chance = np.random.default_rng(_seed(turn, rate_hz))
-    window = max(1, round(_LEVEL_S * rate_hz))
-    tries = (_steadied(lines, chance.random(len(lines)), len(turn), window) for _ in range(_SEEDS))
-    return min(tries, key=lambda samples: level_ripple_db(samples, rate_hz, circular=True))
+    window = max(1, round(_LEVEL_S * rate_hz * size / frames))
+
+    def tried() -> Lines:
+        turns = np.exp(2j * np.pi * chance.random(len(lines)))
+        turns[: len(low)] = _steadied(low, turns[: len(low)], size, window)
+        return turns
+
+    made = (irfft(lines * tried()[:, np.newaxis], frames, axis=0) for _ in range(_SEEDS))
+    steadiest: Real = min(made, key=lambda samples: level_ripple_db(samples, rate_hz, circular=True))
+    return steadiest
 
 
 def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, float]:
@@ -84,17 +95,15 @@ def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, f
     return led, np.roll(turn, -(place + fade), axis=0), likeness
 
 
-def _steadied(lines: Lines, phases: Real, frames: int, window: int) -> Real:
-    """Start from random phases and draw them towards a steady level, the strengths kept."""
+def _steadied(lines: Lines, turns: Lines, size: int, window: int) -> Lines:
+    """Draw phases towards a steady level, the strengths kept."""
     from scipy.fft import irfft, rfft
 
-    turns = np.exp(2j * np.pi * phases)
     for _ in range(_ROUNDS):
-        steady = rfft(levelled(irfft(lines * turns[:, None], frames, axis=0), window), axis=0)
+        steady = rfft(levelled(irfft(lines * turns[:, np.newaxis], size, axis=0), window), axis=0)[: len(lines)]
         across = np.sum(steady * np.conj(lines), axis=1)
         turns = np.where(np.abs(across) > 0, across / np.maximum(np.abs(across), 1e-300), turns)
-    made: Real = irfft(lines * turns[:, None], frames, axis=0)
-    return made
+    return turns
 
 
 def _calm_near(values: Real, near: int) -> Real:

@@ -74,7 +74,7 @@ def tune(sound: Sound, settings: Tune) -> Sound:
     return moved.with_samples(moved.samples, root_hz=target_hz).telling(
         *heard.said,
         root_hz=round(heard.hz, 4),
-        moved_cents=round(cents, 2),
+        moved_cents=round(cents, 4),
         confidence=round(heard.confidence, 3),
     )
 
