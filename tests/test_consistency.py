@@ -14,7 +14,7 @@ from kitfold.cli.main import COMMANDS
 from kitfold.pack import manifest
 from kitfold.plan.presets import load_device, load_recipe, preset_names
 from kitfold.plan.settings import SETTINGS
-from kitfold.steps import STEPS, step_named
+from kitfold.steps import STEPS
 
 
 def test_steps_and_their_settings_are_the_same_list_in_the_same_order():
@@ -23,7 +23,7 @@ def test_steps_and_their_settings_are_the_same_list_in_the_same_order():
 
 @pytest.mark.parametrize("name", STEPS)
 def test_every_step_has_a_function_settings_a_sentence_and_a_test_file(root_folder, name):
-    function = step_named(name)
+    function = getattr(importlib.import_module(STEPS[name]), name)
     assert function.__name__ == name
     assert list(inspect.signature(function, eval_str=True).parameters.values())[1].annotation is SETTINGS[name]
     assert function.__doc__.strip()

@@ -53,6 +53,7 @@ class Seen:
 
 
 def main() -> None:
+    """Train both models and write them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--switches", type=int, default=0, help="tanh units of the ranker")
@@ -71,14 +72,15 @@ def main() -> None:
 
 def half_of(example: Example) -> int:
     """Put each program, and every other additive sound, into one of the halves."""
-    return int(rng_for("half", example.program if example.program >= 0 else example.name.split()[1]).integers(HELD_BACK))
+    owner = example.program if example.program >= 0 else example.name.split()[1]
+    return int(rng_for("half", owner).integers(HELD_BACK))
 
 
 def look(examples: Iterable[Example]) -> Iterator[Seen]:
     """See each pitched sound whose root is among its candidates."""
     for example in examples:
-        evidence = gather(example.sound) if example.root_hz else None
-        if evidence is None:
+        evidence = gather(example.sound)
+        if evidence is None or example.root_hz is None:
             continue
         right = np.abs(1200 * np.log2(evidence.candidates / example.root_hz)) <= RIGHT_CENTS
         if right.any():
@@ -97,7 +99,7 @@ def readings(examples: Iterable[Example], halves: list[Model]) -> tuple[tuple[st
         reading = read_out(evidence, score, int(np.argmax(score)))
         names = tuple(reading.figures)
         rows.append([float(value[0]) for value in reading.figures.values()])
-        right.append(bool(example.root_hz) and abs(1200 * np.log2(reading.hz / example.root_hz)) <= 50)
+        right.append(example.root_hz is not None and abs(1200 * np.log2(reading.hz / example.root_hz)) <= 50)
     return names, np.array(rows), np.array(right)
 
 
@@ -128,9 +130,7 @@ def train_judge(names: tuple[str, ...], rows: Real, right: NDArray[np.bool_], sw
     return fit(names, rows, loss, switches, JUDGE_PENALTY, biased=True)
 
 
-def fit(
-    names: tuple[str, ...], rows: Real, loss: Loss, switches: int, penalty: float, biased: bool = False
-) -> Model:
+def fit(names: tuple[str, ...], rows: Real, loss: Loss, switches: int, penalty: float, biased: bool = False) -> Model:
     """Minimise a loss of the scores, with a penalty on large weights, by L-BFGS."""
     middle, spread = rows.mean(axis=0), rows.std(axis=0) + 1e-3
     scaled = (rows - middle) / spread
@@ -147,7 +147,8 @@ def fit(
         switched = np.tanh(scaled @ inner + inner_bias)
         value, slope = loss(scaled @ weight + switched @ gain + bias)
         back = slope[:, np.newaxis] * gain * (1.0 - switched**2)
-        gradient = [scaled.T @ slope, (scaled.T @ back).ravel(), back.sum(0), switched.T @ slope, [slope.sum() * biased]]
+        bias_slope = [slope.sum() * biased]
+        gradient = [scaled.T @ slope, (scaled.T @ back).ravel(), back.sum(0), switched.T @ slope, bias_slope]
         weights = np.concatenate([flat[:-1], [0.0]])
         return value + penalty * float(weights @ weights), np.concatenate(gradient) + 2 * penalty * weights
 

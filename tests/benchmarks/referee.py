@@ -1,6 +1,6 @@
 """Judge the audible-error model against an outside referee, by kind of change, on sounds kept for testing.
 
-    python tests/benchmarks/referee.py [--soundfont FILE.sf2] [--most N]
+    python tests/benchmarks/referee.py [--soundfont FILE.sf2] [--most N] [--piece SECONDS]
 
 The training half is what `kitfold.measure.audible`'s figures were fitted on; only the testing half counts. Needs
 zimtohrli (in the test extra); with fluidsynth and a General MIDI soundfont there are 50 sounds, else 20. Printed:
@@ -40,7 +40,7 @@ class Verdict(NamedTuple):
     whole: float
 
 
-def verdicts(name: str, samples: NDArray[np.float64]) -> list[Verdict]:
+def verdicts(name: str, samples: NDArray[np.float64], piece_s: float) -> list[Verdict]:
     """Judge every version of a sound."""
     reference = hear(Sound(samples, made.RATE_HZ))
     weighted = k_weighted(Sound(samples, made.RATE_HZ))
@@ -50,7 +50,7 @@ def verdicts(name: str, samples: NDArray[np.float64]) -> list[Verdict]:
             version.kind,
             audible_error(reference, Sound(version.samples, made.RATE_HZ)),
             float(np.sum(k_weighted(Sound(samples - version.samples, made.RATE_HZ)) ** 2) / np.sum(weighted**2)),
-            made.in_step(samples, version.samples),
+            made.in_step(samples, version.samples, piece_s),
             made.whole(samples, version.samples),
         )
         for version in made.versions(samples)
@@ -121,10 +121,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--soundfont", type=Path, help="a General MIDI soundfont for fluidsynth")
     parser.add_argument("--most", type=int, default=None, help="only so many sounds of each half")
+    parser.add_argument("--piece", type=float, default=0.5, help="seconds of the pieces that the referee compares")
     options = parser.parse_args()
     sounds = made.sounds(options.soundfont)
     for title, names in zip(("training", "testing"), made.halves(list(sounds)), strict=True):
-        table(title, [one for name in names[: options.most] for one in verdicts(name, sounds[name])])
+        table(title, [one for name in names[: options.most] for one in verdicts(name, sounds[name], options.piece)])
     times(next(iter(sounds.values())))
 
 

@@ -117,8 +117,8 @@ class Player:
         settings = ctypes.c_void_p(library.new_fluid_settings())
         library.fluid_settings_setnum(settings, b"synth.sample-rate", ctypes.c_double(RATE_HZ))
         library.fluid_settings_setnum(settings, b"synth.gain", ctypes.c_double(0.5))
-        for name in (b"synth.reverb.active", b"synth.chorus.active"):
-            library.fluid_settings_setint(settings, name, 0)
+        for effect in (b"synth.reverb.active", b"synth.chorus.active"):
+            library.fluid_settings_setint(settings, effect, 0)
         self._synth = ctypes.c_void_p(library.new_fluid_synth(settings))
         self._font = library.fluid_synth_sfload(self._synth, str(sound_font()).encode(), 1)
 
@@ -147,7 +147,7 @@ class Player:
         sides = np.zeros((2, frames), dtype=np.float32)
         left, right = (ctypes.c_void_p(side.ctypes.data) for side in sides)
         self._library.fluid_synth_write_float(self._synth, frames, left, 0, 1, right, 0, 1)
-        return sides.mean(axis=0, dtype=np.float64)
+        return np.asarray(sides.mean(axis=0, dtype=np.float64))
 
 
 def sound_font() -> Path:

@@ -47,10 +47,14 @@ def test_note_and_cents_say_the_same_as_hz():
     assert root.confidence + sum(a.confidence for a in root.alternatives) <= 1.0 + 1e-9  # shares of one whole
 
 
-@pytest.mark.parametrize("intervals", [(0, 7), (0, 7, 12), (0, 12, 19), (0, 12, 24), (-12, 0, 7, 12), (0, 7, 12, 19, 24)])
+@pytest.mark.parametrize(
+    "intervals", [(0, 7), (0, 7, 12), (0, 12, 19), (0, 12, 24), (-12, 0, 7, 12), (0, 7, 12, 19, 24)]
+)
 @pytest.mark.parametrize("midi", [45, 57])
 def test_the_root_of_a_stack_is_its_lowest_layer(intervals, midi):
-    layers = [tone(midi_to_hz(midi + step), partials=10) * (1.0 if step == min(intervals) else 0.6) for step in intervals]
+    layers = [
+        tone(midi_to_hz(midi + step), partials=10) * (1.0 if step == min(intervals) else 0.6) for step in intervals
+    ]
     assert abs(off_cents(Sound(sum(layers), RATE_HZ), midi_to_hz(midi + min(intervals)))) < GROSS_CENTS
 
 
@@ -67,7 +71,17 @@ def test_the_root_of_a_stack_is_its_lowest_layer(intervals, midi):
         noise() * np.exp(-np.arange(44100) / 3000),
         noise(0.03),
     ],
-    ids=["silence", "DC", "no frames", "one frame", "DC at full scale", "click", "noise", "noise burst", "30 ms of noise"],
+    ids=[
+        "silence",
+        "DC",
+        "no frames",
+        "one frame",
+        "DC at full scale",
+        "click",
+        "noise",
+        "noise burst",
+        "30 ms of noise",
+    ],
 )
 def test_what_has_no_pitch_is_not_called_pitched(samples):
     for channels in (samples, np.stack([samples, -samples], axis=1)):

@@ -23,8 +23,9 @@ made = importlib.util.module_from_spec(_SPEC)
 sys.modules["referee_sounds"] = made  # NamedTuple looks its module up
 _SPEC.loader.exec_module(made)
 
-SECONDS = 1.8  # of each sound: long enough for loops, short enough for a test
-EVERY = 2  # every second version of the benchmark's, of every kind
+EVERY = (
+    3  # of each sound every third version, others for the next sound, so that all kinds come up and it takes seconds
+)
 KINDS = ("cut", "rate", "depth", "repitch", "loop")
 QUIET = 5e-4  # under this the referee's distances are mostly its rounding; ratios of them say nothing
 
@@ -33,8 +34,7 @@ QUIET = 5e-4  # under this the referee's distances are mostly its rounding; rati
 def sounds():
     every = made.sounds(sources=("recorded", "demo"))
     _, testing = made.halves(list(every))
-    frames = int(SECONDS * made.RATE_HZ)
-    return {name: made.faded(every[name][:frames]) for name in testing}
+    return {name: every[name] for name in testing}
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +52,7 @@ def judged(sounds):
 
 def test_costs_rank_as_the_referee_ranks(judged):
     _, ours, theirs = judged
-    assert len(ours) > 100
+    assert len(ours) > 80
     assert spearmanr(ours, theirs).statistic >= 0.93  # the goal
 
 

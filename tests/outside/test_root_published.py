@@ -33,7 +33,9 @@ def test_notes_of_equal_temperament_are_named(note, hz):
 
 # H. Fletcher, "Normal vibration frequencies of a stiff piano string", JASA 36, 1964: f_n = n F sqrt(1 + B n²), with B of
 # some 1e-4 in the bass to 1e-2 in the treble (from memory).
-@pytest.mark.parametrize(("hz", "stiffness"), [(41.2, 2e-4), (65.4, 1.5e-4), (220.0, 5e-4), (523.3, 1.8e-3), (1046.5, 6e-3)])
+@pytest.mark.parametrize(
+    ("hz", "stiffness"), [(41.2, 2e-4), (65.4, 1.5e-4), (220.0, 5e-4), (523.3, 1.8e-3), (1046.5, 6e-3)]
+)
 def test_stretched_strings_are_read_by_their_first_partial(hz, stiffness):
     number = np.arange(1, 17)
     string = hz * number * np.sqrt((1 + stiffness * number**2) / (1 + stiffness))
@@ -55,8 +57,8 @@ def test_bars_sound_their_lowest_mode(ratios, hz, first_db):
     assert abs(cents_between(hz, root.hz)) < GROSS_CENTS
 
 
-# Same, section 21.3: hum, prime, tierce, quint and nominal at 0.5 : 1 : 1.2 : 1.5 : 2 of the strike note, then 2.5, 2.67,
-# 3 and 4; the strike note is heard at half the nominal, whichever partial is strongest.
+# Same, section 21.3: hum, prime, tierce, quint and nominal at 0.5 : 1 : 1.2 : 1.5 : 2 of the strike note, then 2.5,
+# 2.67, 3 and 4; the strike note is heard at half the nominal, whichever partial is strongest.
 @pytest.mark.parametrize("hz", [220.0, 330.0, 466.0, 660.0])
 @pytest.mark.parametrize("strongest", ["hum", "tierce", "nominal"])
 def test_a_church_bell_sounds_its_strike_note(hz, strongest):

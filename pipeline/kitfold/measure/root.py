@@ -182,8 +182,10 @@ def read_out(evidence: Evidence, score: Real, best: int) -> Reading:
     """Read the chosen candidate exactly, over the run of the sound that is held."""
     candidate_hz, stiffness = float(evidence.candidates[best]), float(evidence.match.stiffness[best])
     track = track_cents(evidence.spectrum, candidate_hz)
-    drift = drift_cents(track)
-    cents, stiffness, scatter = _exact(evidence, candidate_hz, stiffness, held_run(track, drift))
+    drift = drift_cents(track, evidence.spectrum.starts)
+    cents, stiffness, scatter = _exact(
+        evidence, candidate_hz, stiffness, held_run(track, evidence.spectrum.starts, drift)
+    )
     if abs(drift) > _STEADY_DRIFT_CENTS:
         cents = float(np.nanmedian(track))
     share = odds(score)

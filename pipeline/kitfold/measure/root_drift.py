@@ -15,6 +15,7 @@ _AROUND_CENTS = 70.0
 _PARTIALS = 8
 _FAINT = 0.01  # spans whose partials lie 40 dB under the loudest say nothing
 _HELD_CENTS = 12.0
+_WAVERS = 3.0
 
 
 def track_cents(spectrum: Spectrum, root_hz: float) -> Real:
@@ -44,41 +45,44 @@ def track_cents(spectrum: Spectrum, root_hz: float) -> Real:
     return np.where(weight > _FAINT * weight.max(), track, np.nan)
 
 
-def drift_cents(track: Real) -> float:
+def drift_cents(track: Real, starts: NDArray[np.int64]) -> float:
     """Say how far the pitch moves from the first to the last span: the median slope (Theil, 1950; Sen, 1968).
 
     A movement that is no larger than the pitch wavers anyway, as in a vibrato, is none.
+
+    Parameters
+    ----------
+    track : ndarray, (spans,), cents, from `track_cents`
+    starts : ndarray, (spans,), frames
     """
-    place = np.flatnonzero(np.isfinite(track))
-    if len(place) < 3:
+    known = np.isfinite(track)
+    if np.count_nonzero(known) < 3:
         return 0.0
-    later = place > place[:, np.newaxis]
-    rise = np.subtract.outer(track[place], track[place]).T[later]
-    slope = float(np.median(rise / np.subtract.outer(place, place).T[later]))
-    level = track[place] - slope * place
+    cents, time = track[known], starts[known].astype(np.float64)
+    later = time > time[:, np.newaxis]
+    slope = float(np.median((cents - cents[:, np.newaxis])[later] / (time - time[:, np.newaxis])[later]))
+    level = cents - slope * time
     waver = float(np.median(np.abs(level - np.median(level))))
-    drift = slope * float(place[-1] - place[0])
-    return drift if abs(drift) > 3.0 * waver else 0.0
+    drift = slope * float(time[-1] - time[0])
+    return drift if abs(drift) > _WAVERS * waver else 0.0
 
 
-def held_run(track: Real, drift: float) -> tuple[int, int]:
+def held_run(track: Real, starts: NDArray[np.int64], drift: float) -> tuple[int, int]:
     """Find the longest run of spans that stay within 12 cents of the middle pitch, after its `drift` is taken out.
 
     Returns
     -------
     (first, last) : span numbers, last included; all spans where the pitch cannot be followed
     """
-    place = np.arange(len(track))
     known = np.isfinite(track)
+    everything = (0, len(track) - 1)
     if np.count_nonzero(known) < 3:
-        return 0, len(track) - 1
-    slope = drift / max(1, int(np.ptp(place[known])))
-    level = track - slope * place
+        return everything
+    level = track - drift * (starts - starts[known][0]) / np.ptp(starts[known])
     held = np.abs(level - np.median(level[known])) <= _HELD_CENTS
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(int)))
-    runs = edges.reshape(-1, 2)
+    runs = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(int))).reshape(-1, 2)
     if len(runs) == 0:
-        return 0, len(track) - 1
+        return everything
     first, after = runs[np.argmax(runs[:, 1] - runs[:, 0])]
     return int(first), int(after) - 1
 

@@ -8,6 +8,7 @@ that a sound out of phase with itself does not vanish.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -153,7 +154,7 @@ def _floor_db(db: Real, bin_hz: float) -> Real:
         edges.append(max(edges[-1] * 1.25, edges[-1] + 180.0))
     index = np.minimum((np.array(edges) / bin_hz).astype(int), len(db))
     centres, values = [], []
-    for first, last in zip(index[:-1], index[1:], strict=True):
+    for first, last in pairwise(index.tolist()):
         if last - first >= 8:
             rank = (last - first) * 2 // 5
             centres.append((first + last) / 2)

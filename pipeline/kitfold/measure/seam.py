@@ -104,8 +104,8 @@ def change_track(turn: Real, rate_hz: int, window_s: float = 0.03, exponent: flo
     """
     hop = max(2, min(round(window_s * rate_hz), len(turn) // 2) // _HOPS)
     strength = _strengths(turn, rate_hz, hop, len(turn) // hop + _HOPS, exponent)
-    change = np.sum((strength[_HOPS:] - strength[:-_HOPS]) ** 2, axis=(1, 2))
-    whole = max(float(np.mean(np.sum(strength * strength, axis=(1, 2)))), 1e-300)
+    change = np.sum((strength[:, _HOPS:] - strength[:, :-_HOPS]) ** 2, axis=(0, 2))
+    whole = max(float(np.mean(np.sum(strength * strength, axis=(0, 2)))), 1e-300)
     return 10.0 * np.log10(np.maximum(change / whole, _FLOOR)), hop
 
 
@@ -167,18 +167,18 @@ def _near_and_elsewhere(turn: Real, rate_hz: int, window_s: float, exponent: flo
 
 
 def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float) -> Real:
-    """Return how strong each band is in `count` windows that follow each other by a hop: (count, bands, channels).
+    """Return how strong each band is in `count` windows that follow each other by a hop: (channels, count, bands).
 
     The first window ends at the seam.
     """
     from scipy.fft import rfft
 
     size = _HOPS * hop
-    starts = (np.arange(count) - _HOPS) * hop
-    windows = turn[(starts[:, None] + np.arange(size)) % len(turn)] * np.hanning(size + 2)[1:-1, None]
-    lines = rfft(windows, axis=1)
-    bands = np.add.reduceat(lines.real**2 + lines.imag**2, _first_lines(size, rate_hz), axis=1)
-    strength: Real = bands**exponent
+    wrapped = np.take(turn.T.astype(np.float32), np.arange(-size, (count - 1) * hop), axis=1, mode="wrap")
+    windows = np.lib.stride_tricks.sliding_window_view(wrapped, size, axis=1)[:, ::hop]
+    lines = rfft(windows * np.hanning(size + 2)[1:-1].astype(np.float32), axis=2)
+    bands = np.add.reduceat(lines.real**2 + lines.imag**2, _first_lines(size, rate_hz), axis=2)
+    strength: Real = bands.astype(np.float64) ** exponent
     return strength
 
 

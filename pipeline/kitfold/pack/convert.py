@@ -6,6 +6,7 @@ import numpy as np
 import soxr
 
 from kitfold.sound import Sound
+from kitfold.steps.loop_moved import loop_at_rate
 from kitfold.units import db_to_gain
 
 __all__ = ["apply_gain", "resample", "resampled_frames"]
@@ -29,10 +30,13 @@ def resample(sound: Sound, rate_hz: int) -> Sound:
 
     Returns
     -------
-    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same
+    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same. A
+    looped sound becomes as long as `loop_at_rate` says.
     """
     if rate_hz == sound.rate_hz:
         return sound
+    if sound.loop is not None:
+        return loop_at_rate(sound, rate_hz)
     samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="VHQ")
     wanted = resampled_frames(sound.frames, sound.rate_hz, rate_hz)
     missing = max(0, wanted - len(samples))  # soxr makes nothing of one frame at less than half the rate

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from kitfold.errors import StepError
 from kitfold.plan.settings import Filter
 from kitfold.sound import Sound
+from kitfold.steps.loop_moved import second_round
 
 __all__ = ["filter"]
 
@@ -27,14 +28,14 @@ def filter(sound: Sound, settings: Filter) -> Sound:  # noqa: A001 - the step's 
 
     Returns
     -------
-    Sound : (frames, channels); a low-pass at or over half the rate leaves it as it is, and says so
+    Sound : (frames, channels), a loop stays seamless; a low-pass at or over half the rate leaves it as it is, and says so
 
     Raises
     ------
     StepError : for a high-pass at or over half the rate: nothing would be left
     """
     nyquist_hz = sound.rate_hz / 2
-    samples = sound.float64()
+    samples = _played(sound).float64()
     said: tuple[str, ...] = ()
     if settings.highpass_hz is not None:
         if settings.highpass_hz >= nyquist_hz:
@@ -52,7 +53,17 @@ def filter(sound: Sound, settings: Filter) -> Sound:  # noqa: A001 - the step's 
                 f"the low-pass at {settings.lowpass_hz:g} Hz does nothing: "
                 f"this sound has nothing over {nyquist_hz:g} Hz.",
             )
+    if sound.loop is not None:
+        return sound.with_samples(second_round(samples, sound.loop), loop=sound.loop).telling(*said)
     return sound.with_samples(samples).telling(*said)
+
+
+def _played(sound: Sound) -> Sound:
+    """Return a looped sound played twice round, so that what the first round leaves rings into the second."""
+    if sound.loop is None:
+        return sound
+    start, end = sound.loop
+    return sound.sustained(2 * end - start)
 
 
 def _butterworth(

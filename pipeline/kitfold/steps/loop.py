@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from kitfold.steps.loop_beat import beat_said
 from kitfold.steps.loop_find import Join, Span, find_joins
 from kitfold.steps.loop_freeze import frozen, turned_to_fit
 from kitfold.steps.seam import turn_of
-from kitfold.units import cents_between, seconds_to_frames
+from kitfold.units import cents_between, cents_to_ratio, seconds_to_frames
 
 __all__ = ["loop"]
 
@@ -29,7 +30,8 @@ _UP_DB = -4.0  # under the loudest: where the held part starts
 _DOWN_DB = (-6.0, -9.0, -12.0, -18.0, -24.0)  # ... and ends: the first that leaves room for a loop
 _SHORTEST_S = 0.12  # of the held part
 _PERIODS = 6
-_TRIED = 5  # joins that are made and measured; twice as many where none of them is good
+_TRIED = 5  # joins that are made and measured; `find` tries as many again where none of them is good
+_FROZEN_FROM_S = 5.0  # of the sound, at most, make a frozen round
 _FROZEN = 3  # joins that are frozen, one after the other, until one is good
 _SECOND_COSTS = 0.15  # in likeness: where the seam does not hang on it, a shorter way to a loop's end is better
 _SECOND_COSTS_DB = 2.0  # what a second of memory counts against a better seam
@@ -47,18 +49,30 @@ class _Made:
     likeness: float
     seam: Seam
     source_ripple_db: float
-    cents: float | None
+    root_hz: float | None
+    pitch_hz: float | None
+
+    @cached_property
+    def cents(self) -> float | None:
+        """How far the loop's pitch lies over the source's; None where there is none."""
+        hz = None if self.root_hz is None else round_pitch_hz(self.sound, self.root_hz)
+        return None if hz is None or self.pitch_hz is None else cents_between(self.pitch_hz, hz)
 
     @property
-    def shortfall_db(self) -> float:
-        """By how much it misses what a good loop keeps; 0 where it is good. A cent counts as a dB."""
+    def seam_fault_db(self) -> float:
+        """By how much the seam and the ripple miss what a good loop keeps; 0 where they do not."""
         ripple_db = self.seam.ripple_db - self.source_ripple_db - _MORE_RIPPLE_DB
-        return max(0.0, self.seam.excess_db - _SEAM_DB, ripple_db, abs(self.cents or 0.0) - _CENTS)
+        return max(0.0, self.seam.excess_db - _SEAM_DB, ripple_db)
+
+    @property
+    def fault_db(self) -> float:
+        """The same with the pitch, where a cent too many counts as a dB: measured only where it decides."""
+        return max(self.seam_fault_db, abs(self.cents or 0.0) - _CENTS)
 
     @property
     def cost_db(self) -> float:
-        """What it costs in all: standing out, and memory."""
-        return 4.0 * self.shortfall_db + max(self.seam.excess_db, -3.0) + _SECOND_COSTS_DB * self.sound.seconds
+        """What it costs beside the pitch: standing out, and memory."""
+        return 4.0 * self.seam_fault_db + max(self.seam.excess_db, -3.0) + _SECOND_COSTS_DB * self.sound.seconds
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,23 +91,28 @@ class _Work:
         return self._measured(np.concatenate([self.samples[: join.start], turn]), join, "find", likeness)
 
     def frozen(self, join: Join) -> _Made:
-        """Freeze the round that a join stands for."""
-        turn, _, _ = turn_of(self.samples, join.start, join.length, self.span.fade)
-        still, enters = frozen(turn, self.source.rate_hz), join.start - self.span.fade
-        led, turned, likeness = turned_to_fit(self.samples[enters : join.start], still, self.source.rate_hz)
+        """Freeze the round that a join stands for; where the sound wanders out of tune there, at its own pitch."""
+        made = self._frozen(join, 1.0)
+        if made.seam_fault_db == made.fault_db or made.cents is None:
+            return made
+        return self._frozen(join, cents_to_ratio(-made.cents))
+
+    def _frozen(self, join: Join, ratio: float) -> _Made:
+        rate_hz, fade = self.source.rate_hz, self.span.fade
+        many = max(1, min(self.span.end - join.start, round(_FROZEN_FROM_S * rate_hz)) // join.length)
+        rounds, _, _ = turn_of(self.samples, join.start, many * join.length, fade)
+        enters = join.start - fade
+        near, _, _ = turn_of(self.samples, join.start, join.length, fade)
+        still = frozen(rounds, join.length, rate_hz, ratio)
+        still *= np.sqrt(np.mean(near * near) / max(np.mean(still * still), 1e-30))
+        led, turned, likeness = turned_to_fit(self.samples[enters : join.start], still, rate_hz)
         whole = np.concatenate([self.samples[:enters], led, turned])
         return self._measured(whole, join, "freeze", likeness)
 
     def _measured(self, samples: Real, join: Join, method: str, likeness: float) -> _Made:
         sound = self.source.with_samples(samples, loop=(join.start, join.start + join.length))
         ripple_db = level_ripple_db(self.samples[join.start : join.start + join.length], sound.rate_hz)
-        return _Made(sound, method, likeness, measure_seam(sound), ripple_db, self._cents_moved(sound))
-
-    def _cents_moved(self, looped: Sound) -> float | None:
-        if self.root_hz is None or self.pitch_hz is None:
-            return None
-        hz = round_pitch_hz(looped, self.root_hz)
-        return None if hz is None else cents_between(self.pitch_hz, hz)
+        return _Made(sound, method, likeness, measure_seam(sound), ripple_db, self.root_hz, self.pitch_hz)
 
 
 def loop(sound: Sound, settings: Loop) -> Sound:
@@ -137,24 +156,30 @@ def loop(sound: Sound, settings: Loop) -> Sound:
 
 def _best(work: _Work, method: str) -> _Made:
     joins = find_joins(work.samples, work.source.rate_hz, work.span, work.root_hz)
-    found: list[_Made] = []
-    for place in (0, _TRIED) if method != "freeze" else ():
-        found += [work.found(join) for join in joins[place : place + _TRIED]]
-        best = min(found, key=lambda made: made.cost_db)
-        if best.shortfall_db == 0.0:
-            return best
+    made: list[_Made] = []
+    for place in {"find": (0, _TRIED), "auto": (0,), "freeze": ()}[method]:
+        made += [work.found(join) for join in joins[place : place + _TRIED]]
+        good = _first_good(made)
+        if good is not None:
+            return good
     if method != "find":
-        found += _frozen_ones(work, joins)
-    return min(found, key=lambda made: made.cost_db)
+        made += _frozen_ones(work, joins)
+    return min(made, key=lambda one: (one.fault_db, one.cost_db))
+
+
+def _first_good(made: list[_Made]) -> _Made | None:
+    """Return the cheapest without a fault."""
+    faultless = (one for one in sorted(made, key=lambda one: one.cost_db) if one.seam_fault_db == 0.0)
+    return next((one for one in faultless if one.fault_db == 0.0), None)
 
 
 def _frozen_ones(work: _Work, joins: list[Join]) -> list[_Made]:
-    """Freeze the sound where that is good, as early in it as that may be."""
+    """Freeze the sound until that is good, as early in it as that may be."""
     cost = _SECOND_COSTS / work.source.rate_hz
     made: list[_Made] = []
     for join in sorted(joins, key=lambda join: cost * (join.start + join.length) - join.likeness)[:_FROZEN]:
         made.append(work.frozen(join))
-        if made[-1].shortfall_db == 0.0:
+        if made[-1].fault_db == 0.0:
             break
     return made
 

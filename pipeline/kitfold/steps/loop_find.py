@@ -25,6 +25,7 @@ _LOW_RATE_HZ = 11_025
 _TILT = 0.9  # first difference: raises the highs by up to 6 dB an octave, to about what falling overtones need
 _STARTS = 10
 _LAST_START_S = 1.5  # after the first possible one: a later loop costs memory
+_SECOND_COSTS = 0.05  # in likeness: an earlier loop is a smaller one
 _KEPT = 12
 _APART_S = 0.02  # two joins of lengths nearer than this, at one start, are one
 _WHOLE_PERIODS_CENTS = 1.0
@@ -72,7 +73,8 @@ def find_joins(samples: Real, rate_hz: int, span: Span, root_hz: float | None) -
     step = max(1, rate_hz // _LOW_RATE_HZ)
     low = soxr.resample(tilted[: span.end], step, 1, quality="MQ") if step > 1 else tilted[: span.end]
     rough = [join for start in _starts(span, rate_hz) for join in _alike(low, step, start, span, rate_hz, root_hz)]
-    rough.sort(key=lambda join: -join.likeness)
+    cost = _SECOND_COSTS / rate_hz
+    rough.sort(key=lambda join: cost * join.start - join.likeness)
     exact = [_refined(tilted, join, step, span, rate_hz, root_hz) for join in rough[:_KEPT]]
     return sorted(exact, key=lambda join: -join.likeness)
 

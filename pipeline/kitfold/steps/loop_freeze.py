@@ -1,8 +1,9 @@
 """Freezing a sound: a sustain that goes round and round, made of the sound's own spectrum.
 
-One round of the sound, joined end to start, is split into its lines, all of them whole numbers of turns a round, and
-every line is given another phase: what happened at one moment is spread over the whole round, so no seam is left. All
-channels turn by the same phase, so each line keeps its strength, its place in the stereo picture, and its mono fold.
+As much of the sound as whole rounds fit into, joined end to start, is split into its lines. They are drawn together to
+whole numbers of turns a round, so that each partial keeps its power and its centre, and every line is given a phase by
+chance: what happened at one moment is spread over the whole round, and no seam is left. Of two channels a line keeps
+both powers and that of their mono fold; those three leave one angle between left and right.
 Of several seeds the one with the least ripple is kept, after its phases were drawn towards a steady level: between time,
 where the level is held, and frequency, where the strengths are put back (Gerchberg and Saxton, "A practical algorithm
 for the determination of phase from image and diffraction plane pictures", Optik 35, 1972).
@@ -32,28 +33,26 @@ _PLACES = 400  # the best-fitting rotations among which the quietest seam is cho
 _NEARLY = 0.9  # of the best fit
 
 
-def frozen(turn: Real, rate_hz: int) -> Real:
-    """Make the steadiest round that has the spectrum of another.
+def frozen(rounds: Real, frames: int, rate_hz: int, ratio: float = 1.0) -> Real:
+    """Make the steadiest round that has the spectrum of several.
 
     Parameters
     ----------
-    turn : ndarray, (frames, channels), end joined to start, not silent
+    rounds : ndarray, (a whole multiple of `frames`, channels), end joined to start, not silent, mono or stereo
+    frames : int, one round
     rate_hz : int, Hz
+    ratio : float, > 0, every line's frequency is multiplied by it before it is drawn to its place
 
     Returns
     -------
-    ndarray, (frames, channels), each line as strong as before in each channel and in their mono fold
+    ndarray, (frames, channels), as loud as `rounds`
     """
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import irfft, next_fast_len
 
-    frames = len(turn)
-    lines = rfft(turn, axis=0)
-    lines[0] = 0.0
-    if frames % 2 == 0:
-        lines[-1] = 0.0  # the highest one has no phase to turn
+    lines = _lines(rounds, frames, ratio)
     size = min(frames, int(next_fast_len(max(64, frames * _STEADY_RATE_HZ // rate_hz), real=True)))
     low = lines[: (size + 1) // 2]
-    chance = np.random.default_rng(_seed(turn, rate_hz))
+    chance = np.random.default_rng(_seed(rounds, rate_hz))
     window = max(1, round(_LEVEL_S * rate_hz * size / frames))
 
     def tried() -> Lines:
@@ -64,6 +63,31 @@ def frozen(turn: Real, rate_hz: int) -> Real:
     made = (irfft(lines * tried()[:, np.newaxis], frames, axis=0) for _ in range(_SEEDS))
     steadiest: Real = min(made, key=lambda samples: level_ripple_db(samples, rate_hz, circular=True))
     return steadiest
+
+
+def _lines(rounds: Real, frames: int, ratio: float) -> Lines:
+    """Draw the lines of several rounds together to those of one: (frames // 2 + 1, channels), before any phase."""
+    from scipy.fft import rfft
+
+    many = len(rounds) // frames
+    fine = rfft(rounds, axis=0)
+    count = frames // 2 + 1
+    to = np.minimum(np.rint(np.arange(len(fine)) * (ratio / many)), count - 1).astype(np.int64)
+
+    def together(power: Real) -> Real:
+        drawn: Real = np.bincount(to, power, count) / many**2
+        drawn[0] = 0.0  # no offset, and ...
+        drawn[(frames + 1) // 2 :] = 0.0  # ... the highest line of an even length has no phase to turn
+        return drawn
+
+    powers = [together(channel.real**2 + channel.imag**2) for channel in fine.T]
+    lines = np.sqrt(np.stack(powers, axis=1)).astype(np.complex128)
+    if len(powers) == 2:
+        across = fine[:, 0] * np.conj(fine[:, 1])
+        fold = together(across.real) / np.maximum(np.sqrt(powers[0] * powers[1]), 1e-300)
+        angle = np.arccos(np.clip(fold, -1.0, 1.0))
+        lines[:, 1] *= np.exp(-1j * np.where(together(across.imag) < 0, -angle, angle))
+    return lines
 
 
 def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, float]:
@@ -113,7 +137,7 @@ def _calm_near(values: Real, near: int) -> Real:
     return greatest
 
 
-def _seed(turn: Real, rate_hz: int) -> int:
+def _seed(rounds: Real, rate_hz: int) -> int:
     """Draw a seed from the sound, the same at any level."""
-    even = (turn / np.max(np.abs(turn))).astype("<f4")
+    even = (rounds / np.max(np.abs(rounds))).astype("<f4")
     return int.from_bytes(hashlib.sha256(even.tobytes() + rate_hz.to_bytes(4, "little")).digest()[:16], "little")

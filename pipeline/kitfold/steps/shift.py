@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 
 from kitfold.errors import StepError
 from kitfold.sound import Audio, Sound
+from kitfold.steps.loop_moved import loop_at_speed
 from kitfold.units import seconds_to_frames
 
 __all__ = ["keep_length", "varispeed", "varispeed_frames"]
 
+LOOP_GONE = "its loop is gone, because the pitch was moved with the length kept; put the step loop after that"
 _LONGEST_S = 600.0
 """A sound lasts ten minutes at most, as long as a source may be."""
 _MARGIN_S = 0.1
@@ -49,7 +51,8 @@ def varispeed(sound: Sound, ratio: float) -> Sound:
     Returns
     -------
     Sound, (max(1, floor(frames / ratio + 0.5)), channels); without frames, none. What would lie above half the rate
-    is taken away, not folded back; ratio 1 returns the samples untouched.
+    is taken away, not folded back; ratio 1 returns the samples untouched. A loop moves along: its ends lie on whole
+    frames and its pitch within a cent, see `loop_at_speed`, which then says the length.
 
     Raises
     ------
@@ -62,6 +65,8 @@ def varispeed(sound: Sound, ratio: float) -> Sound:
             f"{_LONGEST_S:.0f} s are allowed",
             hint="take a shorter region (start_s, end_s), or the method keep-length",
         )
+    if sound.loop is not None and ratio != 1.0:
+        return loop_at_speed(sound, ratio)
     moved = _to_length(_resampled(sound.samples, ratio), frames)
     return sound.with_samples(moved, root_hz=_moved_root(sound, ratio))
 
@@ -78,7 +83,7 @@ def keep_length(sound: Sound, ratio: float) -> Sound:
     -------
     Sound, (frames, channels), with the level of the source (of that part of it that the new pitch leaves under half the
     rate). Channels are stretched together, so that their phases stay related. Silence, ratio 1 and sounds without
-    frames return the samples untouched.
+    frames return the samples untouched. Any other loses its loop, whose ends no longer meet, and says so.
     """
     root_hz = _moved_root(sound, ratio)
     peak = sound.peak()
@@ -89,7 +94,8 @@ def keep_length(sound: Sound, ratio: float) -> Sound:
     moved = _stretched(_resampled(even, 1.0 / up), up * sound.rate_hz, ratio)
     moved = _to_length(_resampled(moved, up), sound.frames)
     gain = _make_up_gain(even, moved, sound.rate_hz, ratio)
-    return sound.with_samples(moved.astype(np.float64) * (gain * peak / _STRETCH_PEAK), root_hz=root_hz)
+    moved_sound = sound.with_samples(moved.astype(np.float64) * (gain * peak / _STRETCH_PEAK), root_hz=root_hz, loop=None)
+    return moved_sound if sound.loop is None else moved_sound.telling(LOOP_GONE)
 
 
 def _moved_root(sound: Sound, ratio: float) -> float | None:
