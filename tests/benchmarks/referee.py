@@ -99,7 +99,7 @@ def times(samples: NDArray[np.float64]) -> None:
     reference, other = hear(sound), hear(sound)
     kept_s = np.linspace(0.5, 8, 40)
     calls = {
-        "hear, 8 s mono": lambda: hear(sound).if_silent,
+        "hear, 8 s mono": lambda: hear(sound).around,
         "hear, and what noise meets there": lambda: hear(sound).noise,
         "audible_error of two heard sounds": lambda: audible_error(reference, other),
         "40 cuts": lambda: lost_by_cuts(reference, kept_s, 0.15),

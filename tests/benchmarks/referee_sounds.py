@@ -27,7 +27,6 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
-from kitfold.pack.prepare import cut
 from kitfold.pack.quantise import Encoding, dequantise, quantise
 from kitfold.plan.settings import Fold, Trim
 from kitfold.sound import Sound
@@ -217,9 +216,8 @@ DEPTHS: tuple[tuple[int, Encoding, bool, float], ...] = (
 
 
 def cut_to(samples: Real, share: float) -> Real:
-    """Keep so much of a sound, with the fade that a build gives it; silence after it."""
-    frames = int(share * len(samples))
-    kept = cut(Sound(samples, RATE_HZ), frames, RATE_HZ).float64()[:, 0]
+    """Keep so much of a sound, faded as a build fades it: 150 ms or a quarter of what is kept; silence after it."""
+    kept = faded(samples[: int(share * len(samples))], 0.15)
     return np.pad(kept, (0, len(samples) - len(kept)))
 
 

@@ -256,15 +256,18 @@ def _stacks(player: Player, programs: dict[int, tuple[int, int]], seed: int, eac
                 key = 39 - intervals[0] - LOWEST_RANK[program] + (key - 36) % 20
             alone = program in LOWEST_RANK or rng.random() < 0.6
             spread = 4.0 * (rng.random() < 0.5)
-            total, set_cents = np.zeros(RATE_HZ * 5 // 2), 0.0
+            total, set_cents, silent = np.zeros(RATE_HZ * 5 // 2), 0.0, False
             for interval in intervals:
                 lowest = interval == intervals[0]
                 voice = program if alone or lowest else int(rng.choice(others))
                 detune = 0.0 if lowest else rng.uniform(-spread, spread)
                 layer, got = player.note(voice, key + interval, 90, cents + detune)
+                silent = silent or float(np.abs(layer).max()) < 1e-5  # a key that was not recorded
                 gain_db = 0.0 if lowest else rng.uniform(-12, 2)
                 total += layer / (np.sqrt(np.mean(layer**2)) + 1e-12) * 10.0 ** (gain_db / 20.0)
                 set_cents = got if lowest else set_cents
+            if silent:
+                continue
             kind = "stack" if intervals[0] == 0 else "stack, layer at -12"
             hz = root_hz(program, key + intervals[0], set_cents)
             yield Example(f"stack {program} {index}", kind, family(program), program, hz, Sound(normal(total), RATE_HZ))

@@ -127,7 +127,8 @@ def make_bar(rng: Rng) -> tuple[Real, float]:
     ratios = ratios * np.concatenate([[1.0], rng.uniform(0.97, 1.03, len(ratios) - 1)])
     gains = 10.0 ** (np.concatenate([[rng.uniform(-16, 0)], rng.uniform(-35, 0, len(ratios) - 1)]) / 20.0)
     decays = rng.uniform(1, 4) * ratios ** rng.uniform(0, 0.9)
-    return add_partials(root_hz * ratios, gains, decays, rng.uniform(0.5, 2.5), rng), root_hz
+    samples = add_partials(root_hz * ratios, gains, decays, rng.uniform(0.5, 2.5), rng)
+    return samples + _knock(rng, len(samples)) * np.abs(samples).max(), root_hz
 
 
 # A church bell's hum, prime, tierce, quint, nominal, twelfth and octave nominal over its strike note, and a tubular
@@ -149,11 +150,11 @@ def make_bell(rng: Rng) -> tuple[Real, float]:
 
 
 def make_series(rng: Rng) -> tuple[Real, float]:
-    """Make a harmonic sound of any shade: stretched, hollow, without its fundamental, an organ's ranks, formants."""
-    root_hz = midi_hz(rng.uniform(24, 104))
+    """Make a harmonic sound of any shade: stretched, hollow, without fundamental, organ ranks, formants, loop lines."""
+    root_hz = midi_hz(rng.uniform(24, 108))
     number = np.arange(1.0, max(1, int(min(40, 14000 / root_hz))) + 1)
     gains = number ** -rng.uniform(0.0, 2.4) * 10.0 ** (rng.uniform(-12, 6, len(number)) / 20.0)
-    decays, hz, shade = rng.uniform(0, 2) * number ** rng.uniform(0, 0.8), root_hz * number, rng.integers(7)
+    decays, hz, shade = rng.uniform(0, 2) * number ** rng.uniform(0, 0.8), root_hz * number, rng.integers(8)
     if shade == 0:
         stiffness = 10.0 ** rng.uniform(-4.5, -2.6)
         hz = hz * np.sqrt((1 + stiffness * number**2) / (1 + stiffness))
@@ -168,7 +169,26 @@ def make_series(rng: Rng) -> tuple[Real, float]:
     elif shade == 4:
         peak_hz, width = root_hz * rng.uniform(1, 9), rng.uniform(0.15, 0.6)
         gains *= 0.02 + np.exp(-0.5 * (np.log2(hz / peak_hz) / width) ** 2)
-    return add_partials(hz, gains, decays, rng.uniform(0.5, 2.5), rng), root_hz
+    samples = add_partials(hz, gains, decays, rng.uniform(0.5, 2.5), rng)
+    if shade == 5:
+        samples += _faint_subharmonics(root_hz, len(samples), rng) * np.sqrt(np.mean(samples**2))
+    return samples + _knock(rng, len(samples)) * np.abs(samples).max(), root_hz
+
+
+def _faint_subharmonics(root_hz: float, frames: int, rng: Rng) -> Real:
+    """Make the lines between the harmonics that a loop of a few periods, or a reed's attack, leaves behind."""
+    divisor = int(rng.integers(2, 6))
+    number = np.array([n for n in range(1, 8 * divisor) if n % divisor and n * root_hz / divisor < 14000])
+    gains = 10.0 ** (rng.uniform(-60, -20) / 20.0 + rng.uniform(-8, 8, len(number)) / 20.0)
+    hz = root_hz / divisor * number
+    return add_partials(hz, gains, np.zeros(len(number)), frames / RATE_HZ + 1e-6, rng)[:frames]
+
+
+def _knock(rng: Rng, frames: int) -> Real:
+    """Make, now and then, the knock of a key, a mallet or a body under a note: low modes that die at once."""
+    count = int(rng.integers(3, 8)) * (rng.random() < 0.2)
+    hz, gains = rng.uniform(50, 700, count), 10.0 ** (rng.uniform(-30, 3, count) / 20.0)
+    return add_partials(hz, gains, rng.uniform(12, 60, count), frames / RATE_HZ + 1e-6, rng)[:frames]
 
 
 def make_synth_stack(rng: Rng) -> tuple[Real, float]:

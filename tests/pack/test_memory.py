@@ -41,8 +41,8 @@ def test_twelve_bits_take_two_bytes():
 
 
 def test_the_longest_slot_is_counted_in_frames():
-    assert memory_of(device(memory_s=22)).longest_frames is None
-    assert memory_of(device(memory_s=22, slot_max_s=1.5)).longest_frames == 27_000
+    assert memory_of(device(memory_s=22)).longest_s is None
+    assert memory_of(device(memory_s=22, slot_max_s=1.5)).longest_s == 1.5
 
 
 MEMORIES = st.builds(

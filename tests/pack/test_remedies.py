@@ -14,7 +14,7 @@ from kitfold.pack.asks import Ask
 from kitfold.pack.fit import fit
 from kitfold.pack.holds import Reach, copies_for
 from kitfold.pack.memory import Memory
-from kitfold.pack.problem import Candidate, Problem
+from kitfold.pack.problem import Candidate, Problem, Variant
 from kitfold.pack.remedies import amount
 
 RATE = 1000
@@ -25,7 +25,8 @@ def candidate(name, frames=4000, asks=(), wish="auto", whole=False):
     required, optional = copies_for(asks, wish, frames / RATE, REACH)
     blocks = ceil(frames / 10)
     lost = 1 - np.arange(blocks + 1) / blocks
-    return Candidate(name, frames, frames / RATE, lost, 10, 0, tuple(asks), required, optional, wish, whole, 1.0)
+    plain = Variant(RATE, 0, False, frames, 10, lost)
+    return Candidate(name, (plain,), frames / RATE, 0.0, tuple(asks), required, optional, wish, whole, 1.0)
 
 
 def problem(*candidates, limit=10_000, slots=9, memory=None, allow=frozenset({"shorten", "drop-copy"})):

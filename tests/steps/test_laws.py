@@ -43,6 +43,10 @@ def swell(source: Sound, result: Sound) -> int:
     return seconds_to_frames(0.5, RATE) + seconds_to_frames(0.05, RATE)  # one beat at 120, and the release
 
 
+def up_to_the_loop_s_end(source: Sound, result: Sound) -> int:
+    return result.loop[1] if result.loop else source.frames
+
+
 @dataclass(frozen=True)
 class Law:
     """A step with settings, and what it declares: `gain` "commutes", or makes no difference ("ignored"), or neither."""
@@ -86,6 +90,8 @@ LAWS = [
         {"name": "reverb", "room_size": 0.5, "tail_s": 0.25},
         lambda source, result: source.frames + seconds_to_frames(0.25, RATE),
     ),
+    Law("loop", {"method": "find", "length_s": 0.2}, up_to_the_loop_s_end),
+    Law("loop", {"method": "freeze", "length_s": 0.2, "crossfade_ms": 40}, up_to_the_loop_s_end),
     Law("level", {"lufs": -20}, gain="ignored", refuses_silence=True),
     Law("level", {"peak_db": -3}, gain="ignored", refuses_silence=True),
     Law("level", {"true_peak_db": -3}, gain="ignored", refuses_silence=True),

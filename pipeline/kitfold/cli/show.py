@@ -41,7 +41,7 @@ def build_table(built: Built) -> list[Table | Text]:
     if poor:
         shown.append(_checks(poor))
     shown += [Text(line) for line in _said(manifest)]
-    return [*shown, Text(_summary(manifest)), Text(f"in {built.folder.as_posix()}/")]
+    return [*shown, Text(_summary(manifest)), Text(_cost(manifest)), Text(f"in {built.folder.as_posix()}/")]
 
 
 def _slots(manifest: Manifest) -> Table:
@@ -70,7 +70,7 @@ def _root(slot: SlotEntry) -> str:
 
 
 def _change(change: Change) -> str:
-    return f"{change.what} ({change.cost_db:.0f} dB)" if change.what == "shorten" else change.what
+    return f"{change.what} ({change.cost_db:.0f} dB)"
 
 
 def _chart(manifest: Manifest, section: dict[str, Any]) -> Table:
@@ -143,3 +143,14 @@ def _summary(manifest: Manifest) -> str:
     count = {result: sum(check.result == result for check in checks) for result in ("pass", "warn", "fail")}
     verdict = f"{count['pass']} checks pass, {count['warn']} warn, {count['fail']} fail"
     return f"{manifest.device['name']}: {budget.slots_used} of {budget.slots} slots, {memory}; {verdict}"
+
+
+def _cost(manifest: Manifest) -> str:
+    """Say what the device and the fit cost the ear, and what a little more memory would buy."""
+    budget = manifest.budget
+    text = f"what the ear misses of the kit: {budget.cost_db:.1f} dB of it"
+    if budget.more is None:
+        return f"{text}; more memory would change nothing"
+    units = budget.more.units
+    more = f"{units / 1000:g} kB" if budget.unit == "bytes" else f"{units / max(manifest.device['rate_hz']):g} s"
+    return f"{text}; {more} more memory would make it {budget.more.cost_db:.1f} dB"

@@ -34,7 +34,9 @@ PER_ERB = 5
 _WINDOW_S = 0.2  # the ear adds up power over about 200 ms (Plomp and Bouman 1959)
 _LOUDEST_S = 0.4  # what kitfold's levels are set by
 _HOP_S = 0.05
-_FAINT = 1e-3  # in power: 30 dB under its loudest filter an eighth of the loudness is left (Stevens 1955: 10 dB, a half)
+_FAINT = (
+    1e-3  # in power: 30 dB under its loudest filter an eighth of the loudness is left (Stevens 1955: 10 dB, a half)
+)
 _OVER_NOISE = 4.0  # in power: a band has to stand 6 dB over stored noise to count as the sound's own
 
 
@@ -52,6 +54,17 @@ class Spectrum:
     powers: Real
     bin_hz: float
     noise: float = 0.0
+
+    @property
+    def power(self) -> float:
+        """Mean square, all channels together."""
+        return float(self.powers.sum())
+
+    @property
+    def centroid_hz(self) -> float:
+        """The middle of the power in frequency: low is dull, high is bright; 0 for silence."""
+        power = self.power
+        return float(np.sum(self.powers * np.arange(len(self.powers))) / power * self.bin_hz) if power > 0.0 else 0.0
 
 
 @dataclass(frozen=True, eq=False)

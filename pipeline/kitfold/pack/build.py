@@ -10,11 +10,12 @@ from pathlib import Path
 from kitfold.errors import PackError
 from kitfold.files import file_name_problem, fresh_folder, master_bytes, write_bytes
 from kitfold.pack.checks import checks_of
+from kitfold.pack.chunks import smpl_chunk
 from kitfold.pack.entries import SlotFile, file_entry, manifest_of, slot_note
-from kitfold.pack.kit import Packed
+from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.manifest import Manifest, manifest_text
 from kitfold.pack.slots import stored_name
-from kitfold.pack.wav import device_file
+from kitfold.pack.wav import device_file, takes_chunks
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master
@@ -82,8 +83,16 @@ def _slot_files(plan: Plan, packed: Packed) -> list[SlotFile]:
         name = stored_name(slot.part.name, slot.part.root)
         note = (slot_note(slot, plan) or "none").replace("#", "s")  # a sharp is no letter for a file name
         file = packed.device.file_for(slot.slot, name, note, plan.kit.name)
-        files.append(SlotFile(f"slots/{file}", device_file(file, slot.stored)))
+        files.append(SlotFile(f"slots/{file}", device_file(file, slot.stored, _chunks(file, slot))))
     return files
+
+
+def _chunks(file: str, slot: Slot) -> list[tuple[bytes, bytes]]:
+    """Return the chunks that a slot's file carries: where its loop is and which note it is stored at; else none."""
+    if slot.loop is None or not takes_chunks(file):
+        return []
+    midi = None if slot.note.midi is None else slot.note.midi + slot.part.variant.octave
+    return [smpl_chunk(slot.stored.rate_hz, midi, slot.loop)]
 
 
 def _refuse_bad_names(files: Sequence[SlotFile], device: Device) -> None:

@@ -8,7 +8,6 @@ play count. A loop's end is the last frame that is played, not the one after it.
 
 from __future__ import annotations
 
-import math
 import struct
 
 __all__ = ["smpl_chunk"]
@@ -46,4 +45,4 @@ def _split(midi: float) -> tuple[int, int]:
     """Split a note into whole semitones and the fraction above, in 2^-32 of a semitone."""
     units = round(min(max(midi, 0.0), _HIGHEST_NOTE + 1.0) * _SEMITONE)
     units = min(units, (_HIGHEST_NOTE + 1) * _SEMITONE - 1)
-    return units // _SEMITONE, units % _SEMITONE if math.isfinite(midi) else 0
+    return units // _SEMITONE, units % _SEMITONE

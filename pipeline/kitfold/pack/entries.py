@@ -7,7 +7,7 @@ import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
-from math import log10
+from math import inf, log10
 from typing import Any
 
 from kitfold import __version__
@@ -24,6 +24,7 @@ from kitfold.pack.manifest import (
     LevelEntry,
     Made,
     Manifest,
+    MoreMemory,
     RootEntry,
     SlotEntry,
 )
@@ -77,6 +78,8 @@ def manifest_of(
             used=used,
             slots=packed.memory.slots,
             slots_used=len(packed.slots),
+            cost_db=_cost_db(packed.fitted.cost),
+            more=_more(packed),
         ),
         slots=[_entry(slot, file, plan, packed) for slot, file in zip(packed.slots, files, strict=True)],
         files=list(others),
@@ -92,6 +95,14 @@ def file_entry(name: str, data: bytes) -> FileEntry:
 def slot_note(slot: Slot, plan: Plan) -> str | None:
     """Name a slot's note as the kit names notes; None where it has no clear root."""
     return None if slot.note.midi is None else note_name(slot.note.midi, plan.kit.middle_c, plan.key.flats)
+
+
+def _more(packed: Packed) -> MoreMemory | None:
+    """Say what a little more memory would buy, by solving again; nothing where it would buy nothing."""
+    if packed.fitted.more is None:
+        return None
+    units, cost = packed.fitted.more
+    return MoreMemory(units=units, cost_db=_cost_db(cost))
 
 
 def _made_with() -> dict[str, str]:
@@ -148,7 +159,7 @@ def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
         seconds=_rounded(stored.frames / stored.rate_hz, 4),
         memory=packed.memory.cost(stored.frames),
         plays=_plays(slot, plan),
-        play_semitones=0,
+        play_semitones=part.play_semitones,
         play_db=slot.gain.play_db,
         root=RootEntry(
             pitched=slot.note.midi is not None,
@@ -158,7 +169,8 @@ def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
             error_cents=None if slot.error_cents is None else _rounded(slot.error_cents, 2),
         ),
         level=LevelEntry(lufs=_level(slot.lufs), peak_db=_level(slot.peak_db), true_peak_db=_level(slot.true_peak_db)),
-        loop=None,
+        loop=None if slot.loop is None else {"start": slot.loop[0], "end": slot.loop[1]},
+        cost_db=_cost_db(part.share),
         holds=_holds(slot),
         changes=_changes(slot, packed),
         made=_made(slot),
@@ -184,7 +196,7 @@ def _holds(slot: Slot) -> list[Hold]:
                 semitones=one.ask.semitones,
                 setting=one.setting,
                 needs_s=_rounded(one.ask.needs_s, 4),
-                lasts_s=_rounded(lasts, 4),
+                lasts_s=None if lasts == inf else _rounded(lasts, 4),
                 ok=lasts >= one.ask.needs_s - HOLD_SLACK_S,
             )
         )
@@ -192,19 +204,34 @@ def _holds(slot: Slot) -> list[Hold]:
 
 
 def _changes(slot: Slot, packed: Packed) -> list[Change]:
-    changes = []
     part = slot.part
-    if part.lost > 0 or part.frames < part.whole_frames:
-        saved = packed.memory.cost(part.whole_frames) - packed.memory.cost(part.frames)
-        room = amount(saved, packed.memory, packed.device.top_rate_hz)
-        why = f"the kit did not fit whole; its tail gave back {room}"
-        changes.append(Change(what="shorten", why=why, cost_db=_cost_db(part.lost)))
+    changes = [
+        Change(what=what, why=_why(what, slot, packed), cost_db=_cost_db(share)) for what, share in part.costs
+    ]
     if part.root == 0:
-        for name, semitones in packed.fitted.dropped:
+        for name, semitones, share in packed.fitted.dropped:
             if name == part.name:
-                why = f"the copy at {semitones:+d} was optional and there was no room; the device transposes further"
-                changes.append(Change(what="drop-copy", why=why, cost_db=_LEAST_COST_DB))
+                why = f"the copy at {semitones:+d} is optional and its room serves the kit better elsewhere"
+                changes.append(Change(what="drop-copy", why=why, cost_db=_cost_db(share)))
     return changes
+
+
+def _why(what: str, slot: Slot, packed: Packed) -> str:
+    """Say in one sentence why the fit did that."""
+    variant, memory, frames = slot.part.variant, packed.memory, slot.stored.frames
+    if what == "lower-rate":
+        return f"stored at {variant.rate_hz} Hz: what lies above {variant.rate_hz / 2:g} Hz is worth less than its room"
+    if what == "repitch":
+        return "stored an octave up and played an octave down: half the room, and its highs are worth less than that"
+    if what == "loop":
+        return f"its sustain goes round over {_loop_s(slot):.2f} s, so that it lasts for ever"
+    saved = memory.cost(variant.frames) - memory.cost(frames)
+    return f"its tail gave back {amount(saved, memory, packed.device.top_rate_hz)}, where it is heard least"
+
+
+def _loop_s(slot: Slot) -> float:
+    start, end = slot.loop or (0, 0)
+    return (end - start) / slot.stored.rate_hz
 
 
 def _cost_db(lost: float) -> float:

@@ -20,6 +20,7 @@ __all__ = [
     "LevelEntry",
     "Made",
     "Manifest",
+    "MoreMemory",
     "RootEntry",
     "SlotEntry",
     "json_schema",
@@ -34,14 +35,23 @@ class _Entry(BaseModel):
     model_config = ConfigDict(extra="allow", frozen=True, ser_json_inf_nan="constants")  # not null: it shall be refused
 
 
+class MoreMemory(_Entry):
+    """What so many more units of memory would bring the kit's cost to."""
+
+    units: int
+    cost_db: float
+
+
 class Budget(_Entry):
-    """Memory and slots, counted as the device counts them."""
+    """Memory and slots, counted as the device counts them; what all changes cost the ear, and what more would buy."""
 
     unit: Literal["frames", "bytes"]
     limit: int
     used: int
     slots: int
     slots_used: int
+    cost_db: float = Field(description="ten times the logarithm of spare times audible error, summed over all slots")
+    more: MoreMemory | None = Field(description="null: more memory would buy nothing")
 
 
 class RootEntry(_Entry):
@@ -113,7 +123,8 @@ class SlotEntry(_Entry):
     play_db: float
     root: RootEntry
     level: LevelEntry
-    loop: dict[str, int] | None
+    loop: dict[str, int] | None = Field(description="start and end in frames, end exclusive")
+    cost_db: float = Field(description="its audible error over the sound itself, everything included")
     holds: list[Hold]
     changes: list[Change]
     made: Made

@@ -22,7 +22,7 @@ class Memory:
     per_frame : int, units that one frame of all channels costs
     block : int, units that memory is given out in
     overhead : int, units spent by each used slot on top
-    longest_frames : int or None, the longest that a slot may be
+    longest_s : float or None, seconds, the longest that a slot may be
     slots : int
     """
 
@@ -31,7 +31,7 @@ class Memory:
     per_frame: int
     block: int
     overhead: int
-    longest_frames: int | None
+    longest_s: float | None
     slots: int
 
     def cost(self, frames: int) -> int:
@@ -42,10 +42,13 @@ class Memory:
         """Return the most frames that a slot may have so that it takes at most `units`; negative if none may be."""
         return (units - self.overhead) // self.block * self.block // self.per_frame
 
+    def filled(self, frames: int) -> int:
+        """Return the most frames that fit into the memory which so many frames take anyway."""
+        return self.frames_within(self.cost(frames))
+
 
 def memory_of(device: Device) -> Memory:
     """Return a device's memory at its highest rate: in bytes where it says bytes, else in frames of one channel."""
-    longest = None if device.slot_max_s is None else seconds_to_frames(device.slot_max_s, device.top_rate_hz)
     if device.memory_bytes is not None:
         return Memory(
             "bytes",
@@ -53,8 +56,8 @@ def memory_of(device: Device) -> Memory:
             device.bytes_per_frame,
             device.block_bytes,
             device.slot_overhead_bytes,
-            longest,
+            device.slot_max_s,
             device.slots,
         )
     limit = seconds_to_frames(device.memory_s or 0, device.top_rate_hz)
-    return Memory("frames", limit, device.channels, 1, 0, longest, device.slots)
+    return Memory("frames", limit, device.channels, 1, 0, device.slot_max_s, device.slots)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from math import isfinite
+from math import inf, isfinite
 from statistics import median
 
 import numpy as np
@@ -14,13 +14,13 @@ from kitfold.measure.audible import quantised_power
 from kitfold.measure.held import level_track
 from kitfold.measure.masking import Spectrum, loudest_spectrum
 from kitfold.measure.noise import white_noise_power
-from kitfold.measure.portrait import brightness_hz
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.quantise import dequantise
 from kitfold.pack.slots import stored_name
 from kitfold.plan.plan import Plan
 from kitfold.plan.song import Section
 from kitfold.sound import Sound
+from kitfold.units import semitones_to_ratio
 
 __all__ = ["HELD_S", "Note", "Played", "PlayedKit", "play_kit"]
 
@@ -45,21 +45,36 @@ class Played:
     gain_db: float
 
     @property
+    def name(self) -> str:
+        """The sound."""
+        return self.slot.part.name
+
+    @property
     def label(self) -> str:
         """What its file is called."""
-        return stored_name(self.slot.part.name, self.slot.part.root)
+        return stored_name(self.name, self.slot.part.root)
 
     @cached_property
+    def quietest(self) -> float:
+        """Mean square of white noise as the quietest band has it, all channels together: no less than was added."""
+        return white_noise_power(self.sound)
+
+    @property
+    def noise_by_steps(self) -> float | None:
+        """Mean square that equal steps give, all channels together; None for other codes."""
+        stored = self.slot.stored
+        if stored.encoding not in ("unsigned", "signed"):
+            return None
+        return quantised_power(stored.bits, self.slot.dithered) * self.sound.channels
+
+    @property
     def noise(self) -> float:
         """Mean square of the noise that storing added, all channels together.
 
         Measured; of a sound that fills every band, no more than twice what its steps can give.
         """
-        stored = self.slot.stored
-        measured = white_noise_power(self.sound)
-        if stored.encoding not in ("unsigned", "signed"):
-            return measured
-        return min(measured, 2.0 * quantised_power(stored.bits, self.slot.dithered) * self.sound.channels)
+        by_steps = self.noise_by_steps
+        return self.quietest if by_steps is None else min(self.quietest, 2.0 * by_steps)
 
     @cached_property
     def spectrum(self) -> Spectrum:
@@ -67,16 +82,24 @@ class Played:
         return loudest_spectrum(self.sound, self.noise)
 
     @cached_property
-    def brightness_hz(self) -> float:
-        """The middle of its power in frequency, at its own root."""
-        return brightness_hz(self.sound)
+    def master_spectrum(self) -> Spectrum:
+        """The same of the sound before the device."""
+        return loudest_spectrum(self.slot.master.sound)
+
+    @property
+    def centroid_hz(self) -> float:
+        """The middle of its power in frequency where it is loudest, at its own root."""
+        return self.spectrum.centroid_hz * semitones_to_ratio(self.slot.part.play_semitones)
 
     @cached_property
     def sounds_s(self) -> float:
-        """How long it is within 12 dB of its loudest, at its own root, in seconds."""
+        """How long it is within 12 dB of its loudest, at its own root, in seconds; for ever where it loops."""
+        if self.sound.loop is not None:
+            return inf
         power, hop = level_track(self.sound.float64(), self.sound.rate_hz)
         near = int((power >= power.max(initial=0.0) * 10.0 ** (_SOUNDING_DB / 10.0)).sum())
-        return max(near * hop, min(hop, self.sound.frames)) / self.sound.rate_hz
+        stored_s = max(near * hop, min(hop, self.sound.frames)) / self.sound.rate_hz
+        return stored_s / semitones_to_ratio(self.slot.part.play_semitones)
 
 
 @dataclass(frozen=True)
@@ -86,7 +109,7 @@ class Note:
     Parameters
     ----------
     played : Played
-    setting : int, semitones
+    setting : int, semitones, with what brings a sound that is stored an octave up back to its root
     needs_s : float, seconds that it is held; 0 where nothing holds it
     """
 
@@ -95,10 +118,26 @@ class Note:
     needs_s: float
 
     @property
+    def from_slot(self) -> int:
+        """How far it lies above the slot's own note, in semitones."""
+        return self.setting - self.played.slot.part.play_semitones
+
+    @property
+    def semitones(self) -> int:
+        """The musical move from the sound's root."""
+        return self.from_slot + self.played.slot.part.root
+
+    @property
     def pitch_hz(self) -> float | None:
         """The pitch that it should have."""
         note = self.played.slot.note
-        return None if note.midi is None or note.hz is None else float(note.hz * 2.0 ** (self.setting / 12.0))
+        return None if note.midi is None or note.hz is None else note.hz * semitones_to_ratio(self.from_slot)
+
+    @property
+    def pitch_class(self) -> int | None:
+        """The pitch class that it should have."""
+        midi = self.played.slot.note.midi
+        return None if midi is None else (midi + self.from_slot) % 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,7 +158,7 @@ class PlayedKit:
     @cached_property
     def first(self) -> Mapping[str, Played]:
         """Each sound's own slot, without its copies, in the kit's order."""
-        own = {one.slot.part.name: one for one in self.slots if one.slot.part.root == 0}
+        own = {one.name: one for one in self.slots if one.slot.part.root == 0}
         return {sound.name: own[sound.name] for sound in self.plan.sounds if sound.name in own}
 
     def sounding(self, section: Section) -> list[str]:
@@ -128,15 +167,22 @@ class PlayedKit:
 
     def notes(self, section: Section, name: str) -> list[list[Note]]:
         """Return what a sound plays in a section, chord by chord; a fixed sound plays itself under every one."""
-        slots = [one for one in self.slots if one.slot.part.name == name]
+        slots = self.stored(name)
         if not any(one.slot.part.serves for one in slots):
-            asked = self.packed.fitted.unserved.get(name)
-            return [[] if asked else [Note(self.first[name], 0, 0.0)] for _ in section.triggers]
-        served = [(one, serves) for one in slots for serves in one.slot.part.serves if serves.ask.section == section.name]
-        return [
-            [Note(one, serves.setting, serves.ask.needs_s) for one, serves in served if serves.ask.chord == trigger.chord.text]
-            for trigger in section.triggers
-        ]
+            first, asked = self.first[name], self.packed.fitted.unserved.get(name)
+            itself = [] if asked else [Note(first, first.slot.part.play_semitones, 0.0)]
+            return [itself for _ in section.triggers]
+        notes: dict[str, list[Note]] = {}
+        for one in slots:
+            for served in one.slot.part.serves:
+                if served.ask.section == section.name:
+                    note = Note(one, served.setting, served.ask.needs_s)
+                    notes.setdefault(served.ask.chord, []).append(note)
+        return [notes.get(trigger.chord.text, []) for trigger in section.triggers]
+
+    def stored(self, name: str) -> list[Played]:
+        """Return the slots of a sound: its own and its copies'."""
+        return [one for one in self.slots if one.name == name]
 
     def holds(self, name: str) -> bool:
         """Say whether a sound is held: by the song, or, as long as it sounds, by itself; a swell is not."""
@@ -160,4 +206,4 @@ def play_kit(plan: Plan, packed: Packed) -> PlayedKit:
 def _played(slot: Slot, gain_db: float) -> Played:
     stored = slot.stored
     samples = dequantise(stored.codes, stored.bits, stored.encoding).astype(np.float32)
-    return Played(slot, Sound(samples, stored.rate_hz), gain_db)
+    return Played(slot, Sound(samples, stored.rate_hz, loop=slot.loop), gain_db)

@@ -1,12 +1,9 @@
-"""From a master to what could be stored: in the device's channels and rate, and what a shorter tail would lose."""
+"""From a master to what could be stored: in the device's channels, transposed, cut."""
 
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from kitfold.measure.level import K_RATE_HZ, k_weighted
-from kitfold.pack.convert import resample
 from kitfold.plan.device import Device
 from kitfold.plan.settings import Fold
 from kitfold.sound import Sound
@@ -15,10 +12,8 @@ from kitfold.steps.shapes import fall
 from kitfold.steps.shift import keep_length
 from kitfold.units import semitones_to_ratio
 
-__all__ = ["BLOCK_S", "copied", "cut", "fade_frames", "folded", "heard_loss", "widened"]
+__all__ = ["copied", "cut", "fade_frames", "folded", "widened"]
 
-BLOCK_S = 0.01
-"""Tails are weighed in steps of this."""
 _FADE_S = 0.15
 _FADE_SHARE = 0.25
 
@@ -47,34 +42,11 @@ def fade_frames(frames: int, rate_hz: int) -> int:
     return min(int(_FADE_S * rate_hz), int(frames * _FADE_SHARE))
 
 
-def cut(sound: Sound, frames: int, rate_hz: int) -> Sound:
-    """Return the sound at the device's rate, cut to `frames`; a cut fades to exact zero, by a raised cosine."""
-    stored = resample(sound, rate_hz)
-    if frames >= stored.frames:
-        return stored
-    samples = stored.samples[:frames].copy()
-    fade = fade_frames(frames, rate_hz)
+def cut(sound: Sound, frames: int) -> Sound:
+    """Return a sound cut to `frames`; a cut fades to exact zero, by a raised cosine."""
+    if frames >= sound.frames:
+        return sound
+    samples = sound.samples[:frames].copy()
+    fade = fade_frames(frames, sound.rate_hz)
     samples[frames - fade :] *= fall(fade)[:, np.newaxis].astype(np.float32)
-    return stored.with_samples(samples)
-
-
-def heard_loss(sound: Sound, block_frames: int) -> NDArray[np.float64]:
-    """Say what share of the heard energy is lost when the tail is cut, block by block.
-
-    Parameters
-    ----------
-    sound : Sound
-    block_frames : int, frames at the sound's rate
-
-    Returns
-    -------
-    ndarray, (blocks + 1,): entry k is the K-weighted energy behind k blocks over all of it; falls from 1 to 0
-    """
-    blocks = -(-sound.frames // block_frames)
-    energy = np.square(k_weighted(sound)).sum(axis=1)
-    kept = np.concatenate(([0.0], np.cumsum(energy)))
-    at = np.minimum(np.arange(blocks + 1) * (block_frames * K_RATE_HZ / sound.rate_hz), len(energy))
-    total = kept[-1]
-    lost = 1.0 - np.interp(at, np.arange(len(kept)), kept) / total if total > 0 else np.zeros(blocks + 1)
-    lost[-1] = 0.0
-    return lost
+    return sound.with_samples(samples)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,41 +13,73 @@ from kitfold.pack.asks import Ask
 from kitfold.pack.holds import Reach, Served
 from kitfold.pack.memory import Memory
 
-__all__ = ["Candidate", "Fitted", "Part", "Problem"]
+__all__ = ["Candidate", "Fitted", "Part", "Problem", "Variant"]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
+class Variant:
+    """One way of storing a sound: a rate, perhaps an octave up, perhaps looped; its tail may still be cut.
+
+    Parameters
+    ----------
+    rate_hz : int, Hz, stored rate
+    octave : int, 0, or 12 where it is stored an octave up and played an octave down
+    loop : bool, a sustain loop makes it last for ever; then the tail is not cut
+    frames : int, whole stored length
+    block_frames : int
+    shares : float array, (blocks + 1,), audible error as a share of the sound, cut to k blocks of `block_frames`
+    """
+
+    rate_hz: int
+    octave: int
+    loop: bool
+    frames: int
+    block_frames: int
+    shares: NDArray[np.float64]
+
+    def share_at(self, frames: int) -> float:
+        """Return the audible error when it is cut to so many frames."""
+        if frames >= self.frames:
+            return float(self.shares[-1])
+        return float(np.interp(frames / self.block_frames, np.arange(len(self.shares)), self.shares))
+
+
+@dataclass(frozen=True, eq=False)
 class Candidate:
     """A sound of the kit as the fit sees it; its copies are as long as itself and lose as much.
 
     Parameters
     ----------
     name : str
-    frames : int, whole length at the device's rate
+    variants : tuple of Variant, the plain one (highest rate, no octave, no loop) first
+    loops : mapping, copy (0 is the sound itself) to its looped variants; a loop's length differs from copy to copy
     held_s : float, seconds it lasts at setting 0
-    lost : float array, (blocks + 1,), share of heard energy that is lost when the tail is cut to k blocks of
-        `block_frames`; falls from 1 to 0
-    block_frames : int
-    fade_frames : int, added behind a hold, so that the fade lies outside it
+    fade_s : float, seconds added behind a hold, so that the fade lies outside it
     asks : tuple of Ask
     required, optional : tuple of int, copies in semitones, the most useful optional one first
     wish : ``"none"``, ``"auto"`` or ``"all"``: the copies that were asked for
     whole : bool, the tail may not be cut
     spare : float, its loss counts so many times
+    strain : mapping, setting to the share that playing so far from a stored root costs; nothing where it is not listed
     """
 
     name: str
-    frames: int
+    variants: tuple[Variant, ...]
     held_s: float
-    lost: NDArray[np.float64]
-    block_frames: int
-    fade_frames: int
+    fade_s: float
     asks: tuple[Ask, ...]
     required: tuple[int, ...]
     optional: tuple[int, ...]
     wish: str
     whole: bool
     spare: float
+    loops: Mapping[int, tuple[Variant, ...]] = field(default_factory=dict)
+    strain: Mapping[int, float] = field(default_factory=dict)
+
+    @property
+    def lasts_s(self) -> float:
+        """How long it can be made to last at setting 0, in seconds: for ever where it may loop."""
+        return math.inf if self.loops else self.held_s
 
 
 @dataclass(frozen=True)
@@ -57,10 +90,10 @@ class Problem:
     ----------
     candidates : tuple of Candidate, in the kit's order
     memory : Memory
-    rate_hz : int
+    rate_hz : int, the device's highest rate
     reach : Reach
     tempo_slowest : float, beats per minute, at which the holds were counted
-    allow : frozenset of str, what may be done: ``shorten`` and ``drop-copy`` are known here
+    allow : frozenset of str, what may be done: ``shorten``, ``loop``, ``repitch``, ``drop-copy``, ``lower-rate``
     device : str, for messages
     """
 
@@ -73,7 +106,7 @@ class Problem:
     device: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Part:
     """One slot's content: a sound or a copy of it.
 
@@ -81,20 +114,36 @@ class Part:
     ----------
     name : str, the sound
     root : int, the copy's transposition in semitones; 0 is the sound itself
+    variant : Variant, how it is stored
     frames : int, stored length
-    whole_frames : int, its length before any cut
     least_frames : int, what its holds need
-    lost : float, share of its heard energy that the cut takes
-    serves : tuple of Served, the notes that it plays
+    serves : tuple of Served, the notes that it plays; their settings include `play_semitones`
+    costs : tuple of (what, share), what each change adds to its audible error: ``lower-rate``, ``repitch``, ``loop``,
+        ``shorten``
     """
 
     name: str
     root: int
+    variant: Variant
     frames: int
-    whole_frames: int
     least_frames: int
-    lost: float
     serves: tuple[Served, ...]
+    costs: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def play_semitones(self) -> int:
+        """What the player sets so that it comes out at its root."""
+        return -self.variant.octave
+
+    @property
+    def share(self) -> float:
+        """Its audible error, everything included."""
+        return self.variant.share_at(self.frames)
+
+    @property
+    def lost(self) -> float:
+        """What the cut tail alone adds to its audible error."""
+        return max(0.0, self.share - float(self.variant.shares[-1]))
 
 
 @dataclass(frozen=True)
@@ -105,9 +154,13 @@ class Fitted:
     ----------
     stored : tuple of Part, in the kit's order, each sound before its copies from low to high
     unserved : mapping, sound to the asks that nothing plays
-    dropped : tuple of (sound, semitones), optional copies that were left out for lack of room
+    dropped : tuple of (sound, semitones, share), optional copies left out and what playing without them costs
+    cost : float, the sum that was made least: spare times audible error, over all parts and dropped copies
+    more : (units, float) or None, what a little more memory would bring that sum to; None where all is whole
     """
 
     stored: tuple[Part, ...]
     unserved: Mapping[str, tuple[Ask, ...]]
-    dropped: tuple[tuple[str, int], ...]
+    dropped: tuple[tuple[str, int, float], ...]
+    cost: float
+    more: tuple[int, float] | None = None

@@ -88,7 +88,7 @@ def faster(problem: Problem, tempo: float) -> Problem:
 
 def _faster(candidate: Candidate, times: float, problem: Problem) -> Candidate:
     asks = tuple(replace(ask, needs_s=ask.needs_s / times) for ask in candidate.asks)
-    required, optional = copies_for(asks, candidate.wish, candidate.held_s, problem.reach)
+    required, optional = copies_for(asks, candidate.wish, candidate.lasts_s, problem.reach)
     return replace(candidate, asks=asks, required=required, optional=optional)
 
 
@@ -101,8 +101,8 @@ def _memory_over(problem: Problem, over: int) -> str:
 
 
 def _longest(problem: Problem, part: Part) -> int:
-    longest = problem.memory.longest_frames
-    return part.frames if longest is None else longest
+    longest_s = problem.memory.longest_s
+    return part.frames if longest_s is None else int(longest_s * part.variant.rate_hz)
 
 
 def _too_long(part: Part, problem: Problem) -> Mistake:
@@ -112,7 +112,8 @@ def _too_long(part: Part, problem: Problem) -> Mistake:
         why, hint = "and cannot be cut, for its peak stands at its end", "make it shorter: fewer beats, or length_s"
     elif "shorten" in problem.allow:
         why, hint = "that its longest hold needs", "shorten that chord, or play it faster"
-    length_s, longest_s = part.frames / problem.rate_hz, _longest(problem, part) / problem.rate_hz
+    rate_hz = part.variant.rate_hz
+    length_s, longest_s = part.frames / rate_hz, _longest(problem, part) / rate_hz
     what = f"{part.name} is {length_s:.2f} s long {why}; a slot holds {longest_s:.2f} s"
     return Mistake(f"the kit does not fit {problem.device}:", what, hint)
 
@@ -126,7 +127,7 @@ def _remedies(problem: Problem, parts: Sequence[Part], fits: Fits) -> Iterator[_
         if copies := costs[1:]:  # the sound itself comes first
             enough = fits(without_copies(problem, candidate.name))
             yield _freeing(f'set copies = "none" for {candidate.name}', copies, problem, enough)
-    for wish in ("shorten", "drop-copy"):
+    for wish in ("shorten", "loop", "repitch", "lower-rate", "drop-copy"):
         allowed = replace(problem, allow=problem.allow | {wish})
         if wish not in problem.allow and fits(allowed):
             yield _Remedy(f"allow `{wish}` in fit.allow", 0, 0, True)

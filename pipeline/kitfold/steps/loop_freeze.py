@@ -30,6 +30,7 @@ _ROUNDS = 4
 _LEVEL_S = 0.04
 _STEADY_RATE_HZ = 16_000  # what lies over half of it hardly moves the level: its phases stay as they were drawn
 _PLACES = 400  # the best-fitting rotations among which the quietest seam is chosen
+_BAND_HZ = 30.0  # narrower than partials lie apart, wider than a chorus spreads one
 _NEARLY = 0.9  # of the best fit
 
 
@@ -115,8 +116,30 @@ def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, f
     calm = _calm_near(changes_db, max(1, round(0.15 * rate_hz / hop)))
     cells = np.minimum(((places + fade) % frames) // hop, len(changes_db) - 1)
     place = int(places[int(np.argmin(calm[cells]))])
-    led, likeness = crossfaded(before, np.roll(turn, -place, axis=0)[:fade])
-    return led, np.roll(turn, -(place + fade), axis=0), likeness
+    met = _in_phase(before, np.roll(turn, -place, axis=0), rate_hz)
+    led, likeness = crossfaded(before, met[:fade])
+    return led, np.roll(met, -fade, axis=0), likeness
+
+
+def _in_phase(before: Real, turn: Real, rate_hz: int) -> Real:
+    """Turn the phase of each narrow band of a round, all along, so that no partial cancels where it fades in.
+
+    A band's level stays what it was at every moment, and so does the angle between the channels.
+    """
+    from scipy.fft import irfft, rfft
+    from scipy.ndimage import uniform_filter1d
+
+    fade, frames = len(before), len(turn)
+    window = np.hanning(fade + 2)[1:-1, np.newaxis]
+    across = np.sum(rfft(before * window, axis=0) * np.conj(rfft(turn[:fade] * window, axis=0)), axis=1)
+    cells = max(1, round(_BAND_HZ * fade / rate_hz))
+    across = uniform_filter1d(across.real, cells) + 1j * uniform_filter1d(across.imag, cells)
+    places = np.arange(frames // 2 + 1) * (fade / frames)
+    near = np.arange(len(across))
+    turns = np.interp(places, near, across.real) + 1j * np.interp(places, near, across.imag)
+    turns /= np.maximum(np.abs(turns), 1e-300)
+    made: Real = irfft(rfft(turn, axis=0) * turns[:, np.newaxis], frames, axis=0)
+    return made
 
 
 def _steadied(lines: Lines, turns: Lines, size: int, window: int) -> Lines:

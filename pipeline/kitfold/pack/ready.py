@@ -1,0 +1,113 @@
+"""Make a master ready for one device: what the song asks of it, and what each way of storing it would cost."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from kitfold.errors import StepError
+from kitfold.measure.level import held_until_s, loudest_lufs, true_peak_db
+from kitfold.pack.asks import Ask, asks_of
+from kitfold.pack.balance import Gain, Levels
+from kitfold.pack.convert import resample
+from kitfold.pack.holds import Reach, copies_for
+from kitfold.pack.prepare import copied, fade_frames, folded
+from kitfold.pack.problem import Candidate
+from kitfold.pack.roots import RootNote, root_note
+from kitfold.pack.ways import Ways, can_loop, looped, strain_of
+from kitfold.plan.device import Device
+from kitfold.plan.plan import Plan
+from kitfold.plan.toml import shown_path
+from kitfold.render.masters import SILENT, Master
+from kitfold.sound import Sound
+
+__all__ = ["Ready", "Whole", "dithers", "made_ready", "whole_levels"]
+
+HELD_S = 1.0
+"""What holds so long is no hit: swells and pads need dither also where no song holds them."""
+MOST_LOST_LU = 60.0
+"""What a device's rate may take from a sound's loudness: of one that lies 60 dB lower there only noise is left."""
+
+Whole = tuple[Sound, Sound, Levels]
+"""A master in the device's channels at its own rate, at the device's rate, and its levels there."""
+
+
+@dataclass(frozen=True, eq=False)
+class Ready:
+    """A master made ready for one device.
+
+    Parameters
+    ----------
+    sound : Sound, folded, at its own rate
+    copies : mapping, transposition to the copy that was stretched already
+    rounds : mapping, transposition (0 is the sound itself) to the looped sound
+    """
+
+    master: Master
+    sound: Sound
+    note: RootNote
+    lufs: float
+    candidate: Candidate
+    copies: Mapping[int, Sound]
+    rounds: Mapping[int, Sound]
+
+
+def whole_levels(plan: Plan, device: Device, master: Master) -> Whole:
+    """Fold a master; return it at its own rate, at the device's, and the levels there."""
+    sound = folded(master.sound, device)
+    at_rate = resample(sound, device.top_rate_hz)
+    if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
+        raise _nothing_left(plan, device, master)
+    return sound, at_rate, Levels(loudest_lufs(master.sound), loudest_lufs(at_rate), true_peak_db(at_rate))
+
+
+def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: Whole, gain: Gain) -> Ready:
+    """Say what the song asks of a sound, and what each way of storing it would cost the ear."""
+    planned = master.planned
+    sound, at_rate, levels = whole
+    note = root_note(master.sound, plan.kit.a4_hz)
+    asks = asks_of(planned.name, planned.plays, note.pitch_class, plan.song)
+    held_s = held_until_s(at_rate, plan.fit.hold_floor_db)
+    rounds = _rounds(plan, device, sound, asks)
+    required, optional = copies_for(asks, planned.copies, math.inf if rounds else held_s, reach)
+    copies = {root: copied(sound, root) for root in (*required, *optional)} if rounds else {}
+    rounds = {**rounds, **{root: looped(copy) for root, copy in copies.items()}}
+    ways = Ways.of(sound, device, gain.store_db, dithers(device, held_s, bool(asks and asks[0].needs_s)))
+    share = ways.loop_share(rounds[0]) if rounds else 0.0
+    candidate = Candidate(
+        name=planned.name,
+        variants=ways.plain(),
+        loops={root: ways.looping(one, share) for root, one in rounds.items()},
+        held_s=held_s,
+        fade_s=fade_frames(at_rate.frames, at_rate.rate_hz) / at_rate.rate_hz,
+        asks=asks,
+        required=required,
+        optional=optional,
+        wish=planned.copies,
+        whole=master.sound.whole,
+        spare=planned.spare,
+        strain=strain_of(ways.heard, asks, reach.natural) if optional else {},
+    )
+    return Ready(master, sound, note, levels.wanted_lufs, candidate, copies, rounds)
+
+
+def _rounds(plan: Plan, device: Device, sound: Sound, asks: Sequence[Ask]) -> dict[int, Sound]:
+    """Return the looped sound where a loop may be stored and would be held; nothing where there is none to be had."""
+    held = any(ask.needs_s > 0 for ask in asks)
+    if not can_loop(device) or sound.whole or not (sound.loop or (held and "loop" in plan.fit.allow)):
+        return {}
+    round_sound = sound if sound.loop else looped(sound)
+    return {0: round_sound} if round_sound.loop else {}
+
+
+def dithers(device: Device, held_s: float, held: bool) -> bool:
+    """Say whether a sound is dithered: where it is held, by the song or by itself, hiss hides under it."""
+    return device.dither == "tpdf" or (device.dither == "auto" and (held or held_s >= HELD_S))
+
+
+def _nothing_left(plan: Plan, device: Device, master: Master) -> StepError:
+    planned, top_hz = master.planned, device.top_rate_hz / 2
+    where = f"{shown_path(plan.path)}: sound[{planned.place}] ({planned.name})"
+    what = f"has nothing that {device.name} can store: all of it lies above {top_hz:g} Hz, or it is too short"
+    return StepError(what, where=where, hint="leave it out, move it down, or take a device with a higher rate")
