@@ -2,7 +2,8 @@
 
 Referee: zimtohrli (Apache-2.0), a general psychoacoustic measure, which shares no code with kitfold. It may stretch
 time to align two sounds, and so sees nothing wrong where a steady tone just stops: the rest is matched with the part
-that was kept. `in_step` therefore asks it about pieces of half a second, within which it may align as it likes.
+that was kept. `in_step` therefore asks it about pieces of half a second, within which it may align as it likes. It too
+compares levels by a kin of the Neurogram Similarity Index Measure, so what both overlook shows in no figure here.
 
 Sounds: recorded notes of the open soundfont in pretty_midi (tests/outside/soundfont.py), the demo's takes after
 trimming, and, where fluidsynth and a General MIDI soundfont are installed, notes rendered from that. All are mono at

@@ -39,6 +39,7 @@ from root_sounds import (
     midi_hz,
     noise_floor,
     normal,
+    ringing,
     short,
     tail,
     white,
@@ -86,7 +87,7 @@ UNPITCHED_KEYS = (37, 38, 39, 40, 42, 44, 46, 49, 54, 55, 57, 69, 70, 73, 74, 82
 NOISE_PROGRAMS = (121, 122, 126, 127)
 CHANGES = {
     "tail": tail, "8-bit 11 kHz": lofi, "noise floor": noise_floor, "short": short,
-    "brief": brief, "low rate": low_rate, "gliding": gliding, "wide": wide, "coloured": coloured,
+    "brief": brief, "low rate": low_rate, "gliding": gliding, "wide": wide, "coloured": coloured, "ringing": ringing,
 }  # fmt: skip
 
 
@@ -199,7 +200,7 @@ def training_sounds(seed: int, changes: int = 4, repeats: int = 3, additive: int
     beyond = {program: (max(21, low - 12), min(108, high + 12)) for program, (low, high) in TRAINING.items()}
     yield from _notes(player, beyond, seed, 4, changes)
     for repeat in range(repeats):
-        yield from _stacks(player, TRAINING, seed + repeat, 16)
+        yield from _stacks(player, TRAINING, seed + repeat)
         yield from _unpitched(player, seed + repeat, odd=0)
     makers = (make_bar, make_series, make_bell, make_series, make_synth_stack)
     for index in range(additive):
@@ -231,7 +232,7 @@ def _changed(plain: Example, rng: np.random.Generator, count: int) -> Iterator[E
         samples, rate_hz = CHANGES[kind](plain.sound.float64()[:, 0], rng)
         periods = len(samples) / rate_hz * (plain.root_hz or 0.0)
         told = periods >= 8 and (plain.root_hz or 0.0) < 0.4 * rate_hz
-        if told and (kind != "gliding" or _holds(plain.sound.float64()[:, 0])):
+        if told and (kind not in ("gliding", "ringing") or _holds(plain.sound.float64()[:, 0])):
             sound = Sound(normal(samples, -1.0 if kind == "8-bit 11 kHz" else -6.0), rate_hz)
             yield replace(plain, name=f"{plain.name} {kind}", kind=str(kind), sound=sound)
 
@@ -244,8 +245,9 @@ def _holds(samples: Real) -> bool:
 
 
 def _stacks(player: Player, programs: dict[int, tuple[int, int]], seed: int, each: int = 8) -> Iterator[Example]:
-    """Stack a program, or it and others of the same corpus, in octaves and fifths."""
-    pool = [program for program in programs if family(program) in STACKED and LOWEST_RANK.get(program, 0) % 12 == 0]
+    """Stack a program, or it and others of the same corpus, in octaves and fifths; training stacks every instrument."""
+    wanted = FAMILIES if programs is TRAINING else STACKED
+    pool = [program for program in programs if family(program) in wanted and LOWEST_RANK.get(program, 0) % 12 == 0]
     others = [program for program in pool if program not in LOWEST_RANK]
     for program in pool:
         for index in range(each):

@@ -83,6 +83,7 @@ def aubio_yinfft(samples: Real, rate_hz: int) -> float:
 
     hop = 512
     tracker = aubio.pitch("yinfft", 4096, hop, rate_hz)
+    tracker.set_unit("Hz")
     tracker.set_silence(-50)
     blocks = np.pad(samples, (0, 4096)).astype(np.float32)
     track = [float(tracker(blocks[i : i + hop])[0]) for i in range(0, len(blocks) - hop, hop)]
@@ -93,10 +94,8 @@ def swift(samples: Real, rate_hz: int) -> float:
     """swift-f0, the middle over voiced frames."""
     import swift_f0
 
-    found = swift_f0.SwiftF0(fmin=46.875, fmax=2093.75, confidence_threshold=0.5).detect_from_array(
-        samples.astype(np.float32), rate_hz
-    )
-    return _middle(np.where(found.voicing, found.pitch_hz, np.nan))
+    found = swift_f0.SwiftF0(threads=1).detect(samples.astype(np.float32), rate_hz)
+    return _middle(np.where(found.confidence > 0.5, found.pitch_hz, np.nan))
 
 
 def crepe_full(samples: Real, rate_hz: int) -> float:

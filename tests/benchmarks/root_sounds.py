@@ -201,7 +201,7 @@ def make_synth_stack(rng: Rng) -> tuple[Real, float]:
         number = np.arange(1.0, max(1, int(min(30, 12000 / layer_hz))) + 1)
         gains = number**-slope * 10.0 ** (rng.uniform(-6, 3, len(number)) / 20.0)
         gains[1::2] *= 10.0 ** (-rng.uniform(0, 40) * (rng.random() < 0.3) / 20.0)
-        decay = rng.uniform(0, 1.5)
+        decay = rng.uniform(0, 1.5) if rng.random() < 0.6 else rng.uniform(1, 8)  # plucked ones die apart
         part = add_partials(layer_hz * number, gains, decay * number**0.4, seconds, rng)
         total += part / np.sqrt(np.mean(part**2)) * 10.0 ** (rng.uniform(-10, 3) * (interval > intervals[0]) / 20.0)
     return total, root_hz
@@ -311,6 +311,15 @@ def wide(samples: Real, rng: Rng) -> tuple[Real, int]:
     """Make it stereo, the sides out of phase with each other in all but the quietest parts."""
     delayed = np.roll(samples, int(rng.integers(5, 400)))
     return np.stack([samples + 0.1 * delayed, 0.1 * delayed - samples], axis=1), RATE_HZ
+
+
+def ringing(samples: Real, rng: Rng) -> tuple[Real, int]:
+    """Let the note before, of the same instrument, still ring under it and die away: a take from a longer recording."""
+    semitones = float(rng.choice([-11, -9, -7, -6, -5, -3, -2, 2, 3, 5, 6, 7, 9]))
+    place = (0.3 * len(samples) + np.arange(len(samples)) * 2 ** (semitones / 12)) % (0.7 * len(samples))
+    before = np.interp(place, np.arange(len(samples)), samples)
+    dying = np.exp(-np.arange(len(samples)) / RATE_HZ / rng.uniform(0.1, 0.5))
+    return samples + before * dying * 10.0 ** (rng.uniform(-20, 0) / 20.0), RATE_HZ
 
 
 def _cut(samples: Real, seconds: float, fade_s: float) -> Real:

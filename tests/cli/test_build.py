@@ -288,3 +288,11 @@ def test_every_encoding_is_written_in_every_kind_of_file_that_holds_it(
     # whole blocks of 512 bytes and 40 for the slot
     assert one["manifest"]["budget"]["used"] == -(-slot["frames"] * size // 512) * 512 + 40
     assert os.path.getsize(f"{one['folder']}/{slot['file']}") == slot["bytes"] >= slot["frames"] * size
+
+
+def test_two_kits_of_one_name_in_one_command_do_not_replace_each_other(kit_folder, run):
+    kit = kit_folder.kit()
+    done = run("build", kit, kit, "--out", kit_folder.out)
+    assert done.code == 2
+    assert "where an earlier kit of this command is" in done.err
+    assert (kit_folder.out / "reeds-mono8-22s/manifest.json").exists()

@@ -220,3 +220,19 @@ def test_the_same_input_gives_the_same_figures():
 def test_shares_add_up_to_decibels():
     assert audible.error_db(0.005, 0.005) == pytest.approx(-20.0)
     assert audible.error_db(0.0) == audible.error_db() == audible.FLOOR_DB == -120.0
+
+
+def test_running_out_of_time_costs_nothing_at_its_own_speed_and_more_the_further_off():
+    time = np.arange(36_000) / 18_000
+    beating = (1 + np.sin(2 * np.pi * 3 * time)) * np.sin(2 * np.pi * 300 * time) / 2
+    heard = audible.hear(Sound(beating, 18_000))
+    costs = [audible.out_of_time(heard, ratio) for ratio in (1.0, 1.05, 1.5)]
+    assert costs[0] == 0.0
+    assert costs[0] < costs[1] < costs[2]
+
+
+def test_a_steady_sound_loses_next_to_nothing_by_running_faster():
+    time = np.arange(36_000) / 18_000
+    steady = audible.hear(Sound(0.5 * np.sin(2 * np.pi * 300 * time), 18_000))
+    # a share of 0.01 is what the edges make of it: the first and last bells hold half a sound
+    assert audible.out_of_time(steady, 1.5) < 1e-2

@@ -190,3 +190,12 @@ def test_a_sound_of_doubtful_pitch_still_offers_its_best_reading():
     assert not root.pitched
     assert 0.0 <= root.confidence < PITCHED_FROM
     assert root.hz is None or root.note is not None
+
+
+def test_a_note_before_that_still_rings_is_not_taken_for_the_root():
+    time = np.arange(2 * RATE_HZ) / RATE_HZ
+    held = tone(311.1, 2.0) * np.minimum(1, time / 0.3)
+    before = tone(220.0, 2.0) * np.exp(-time / 0.25) * 0.5
+    root = find_root(Sound(held + before, RATE_HZ))
+    assert root.pitched
+    assert abs(cents_between(311.1, root.hz)) < 2.0  # the ringing partials pull at none of the note's own

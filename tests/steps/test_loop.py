@@ -47,6 +47,8 @@ def tones(*notes, seconds=6.0, partials=8):
 
 
 SOUNDS = {"steady": chorus(), "falling": chorus(fall_db_s=6.0), "low": chorus(55.0), "plain": tones((D3_HZ, 1.0))}
+# `find` has nothing to find in voices that never meet again: that is what `auto` and `freeze` are for
+GOOD = [(name, method) for name in SOUNDS for method in ("auto", "freeze")] + [("plain", "find")]
 every_sound = pytest.mark.parametrize("name", SOUNDS)
 every_method = pytest.mark.parametrize("method", ["auto", "find", "freeze"])
 
@@ -56,13 +58,11 @@ def looped(name, method):
     return loop(SOUNDS[name], Loop(method=method))
 
 
-@every_method
-@every_sound
+@pytest.mark.parametrize(("name", "method"), GOOD)
 def test_a_loop_goes_round_without_a_seam_as_steady_and_in_tune_as_its_source(name, method):
     source, result = SOUNDS[name], looped(name, method)
     seam = measure_seam(result)
-    # `find` may have nothing better to offer; `auto` and `freeze` must keep half a dB, under what the ear tells
-    assert seam.excess_db <= (3.0 if method == "find" else 0.5)
+    assert seam.excess_db <= 0.5  # dB: under what the ear tells (common practice)
     assert seam.bend <= seam.bend_inside
     start, end = result.loop
     assert seam.ripple_db <= level_ripple_db(source.float64()[start:end], RATE) + 2.0
@@ -109,11 +109,17 @@ def test_freezing_keeps_each_line_s_strength_left_right_and_in_the_mono_fold():
         assert np.abs(np.abs((before * way).sum(axis=1)) - np.abs((after * way).sum(axis=1))).max() < 1e-6 * scale
 
 
-def test_freezing_steadies_what_swings():
-    # two lines 1 Hz apart, equally loud, null once a second; with 19 harmonics of them phases can part the nulls
-    pad = tones((220.0, 1.0), (221.0, 1.0), partials=20)
-    result = loop(pad, Loop(method="freeze", length_s=1.0))
-    assert measure_seam(result).ripple_db < 0.6 * level_ripple_db(pad.float64()[slice(*result.loop)], RATE)
+def test_freezing_is_steadier_than_phases_by_chance():
+    turn, _, _ = turn_of(SOUNDS["steady"].float64(), 10_000, 20_000, 2000)
+    lines, chance = np.fft.rfft(turn, axis=0), np.random.default_rng(5)
+    by_chance = [
+        level_ripple_db(
+            np.fft.irfft(lines * np.exp(2j * np.pi * chance.random((len(lines), 1))), len(turn), axis=0), RATE
+        )
+        for _ in range(10)
+    ]
+    steady_db = level_ripple_db(frozen(turn, len(turn), RATE), RATE, circular=True)
+    assert steady_db < 0.7 * min(by_chance)  # better than the best of ten: it does more than to choose
 
 
 @pytest.mark.parametrize("likeness", [-0.4, 0.0, 0.3, 0.7, 1.0])

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from kitfold.cli.common import Voice, common_options, jobs_option
-from kitfold.errors import KitfoldError
+from kitfold.errors import KitfoldError, PlanError
 
 if TYPE_CHECKING:
     from kitfold.pack.build import Built
@@ -29,10 +29,11 @@ def build(
 ) -> int:
     """Build kits, each into ./build/NAME-DEVICE/: slots, masters and a manifest that proves what it says."""
     del fresh  # there is no cache to pass over yet: every build is fresh
-    worst, built = 0, []
+    worst = 0
+    built: list[Built] = []
     for kit in kits:
         try:
-            for one in _built(kit, out, device, jobs, voice):
+            for one in _built(kit, out, device, jobs, voice, {other.folder for other in built}):
                 built.append(one)
                 worst = max(worst, int(one.failed))
         except KitfoldError as error:
@@ -44,7 +45,9 @@ def build(
     return worst
 
 
-def _built(kit: Path, out: Path, devices: tuple[str, ...], jobs: int | None, voice: Voice) -> Iterable[Built]:
+def _built(
+    kit: Path, out: Path, devices: tuple[str, ...], jobs: int | None, voice: Voice, taken: Collection[Path]
+) -> Iterable[Built]:
     """Build one kit for each of its devices, one after the other."""
     from kitfold.cli.show import build_table
     from kitfold.files import recover
@@ -55,6 +58,7 @@ def _built(kit: Path, out: Path, devices: tuple[str, ...], jobs: int | None, voi
     from kitfold.render.masters import render_masters
 
     plan = load_plan(kit, devices or None)
+    _refuse_taken(kit, {build_folder(out, plan, device) for device in plan.devices} & set(taken))
     for device in plan.devices:
         if said := recover(build_folder(out, plan, device)):
             voice.say(said)
@@ -75,6 +79,14 @@ def _built(kit: Path, out: Path, devices: tuple[str, ...], jobs: int | None, voi
     if errors:
         worst = max(errors, key=lambda one: one.exit_code)
         raise type(worst)(mistake for error in errors for mistake in error.mistakes)
+
+
+def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
+    """Refuse a kit that would replace what the same command has just built."""
+    if twice:
+        folder = min(twice).as_posix()
+        what = f"would be built into {folder}/, where an earlier kit of this command is"
+        raise PlanError(what, where=f"{kit.as_posix()}: kit.name", hint="give the kits different names")
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

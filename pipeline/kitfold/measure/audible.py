@@ -40,6 +40,7 @@ __all__ = [
     "hear",
     "lost_by_band",
     "lost_by_cuts",
+    "out_of_time",
     "quantised_power",
     "stored_errors",
 ]

@@ -33,10 +33,7 @@ PER_ERB = 5
 """Filters looked at to an ERB: odd, so that those within half an ERB of a tone make one ERB."""
 _WINDOW_S = 0.2  # the ear adds up power over about 200 ms (Plomp and Bouman 1959)
 _LOUDEST_S = 0.4  # what kitfold's levels are set by
-_HOP_S = 0.05
-_FAINT = (
-    1e-3  # in power: 30 dB under its loudest filter an eighth of the loudness is left (Stevens 1955: 10 dB, a half)
-)
+_FAINT = 1e-3  # in power: 30 dB down an eighth of the loudness is left (Stevens 1955: 10 dB halve it)
 _OVER_NOISE = 4.0  # in power: a band has to stand 6 dB over stored noise to count as the sound's own
 
 
@@ -92,21 +89,25 @@ def loudest_spectrum(sound: Sound, noise: float = 0.0) -> Spectrum:
 
     Returns
     -------
-    Spectrum, averaged over Hann windows of 200 ms; what is shorter than a window counts for as much less
+    Spectrum, averaged over Hann windows of 200 ms every 50 ms, in which each frame counts alike, those at the sound's
+    very start and end too; what is shorter than a window counts for as much less
     """
     from scipy.fft import rfft
 
     size = max(16, round(_WINDOW_S * sound.rate_hz) // 2 * 2)
     start, end = _loudest(sound)
-    hop = max(1, round(_HOP_S * sound.rate_hz))
+    hop = size // 4
     bell = np.hanning(size + 1)[:size]
     powers = np.zeros(size // 2 + 1)
-    centres = range(start + min(hop // 2, (end - start) // 2), max(end, start + 1), hop)
-    padded = np.pad(sound.float64(), ((size // 2, size), (0, 0)))
-    for centre in centres:
-        lines = rfft(padded[centre : centre + size] * bell[:, np.newaxis], axis=0)
-        powers += np.sum(lines.real**2 + lines.imag**2, axis=1)
-    return Spectrum(powers * (2.0 / (size * np.sum(bell**2) * len(centres))), sound.rate_hz / size, noise)
+    padded = np.pad(sound.float64(), ((size, size), (0, 0)))
+    # around a cut-out of a longer sound the outermost windows look as far out as they miss within; where the sound
+    # itself begins or ends there is nothing to see outside, so windows centred there make up for it
+    for centre in range(start - 2 * hop + hop // 2, end + 2 * hop, hop):
+        if start <= centre < end or not 0 <= centre < sound.frames:
+            lines = rfft(padded[centre + size // 2 : centre + size // 2 + size] * bell[:, np.newaxis], axis=0)
+            powers += np.sum(lines.real**2 + lines.imag**2, axis=1)
+    windows = max(end - start, size) / hop
+    return Spectrum(powers * (2.0 / (size * np.sum(bell**2) * windows)), sound.rate_hz / size, noise)
 
 
 def pattern_of(spectrum: Spectrum, semitones: float = 0.0, gain_db: float = 0.0) -> Pattern:

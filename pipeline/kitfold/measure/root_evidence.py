@@ -103,7 +103,7 @@ def weigh(hz: Real, peaks: Peaks, match: Match, spans: int) -> Figures:
     )  # fmt: skip
     ladder, level = _ladder(view)
     figures = _explained(view) | _underneath(view) | _first_harmonics(ladder, level) | _series(ladder)
-    figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view) | _bells(view)
+    figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view) | _bells(view) | _in_time(view)
     return figures | _against_best(figures) | _both(figures)
 
 
@@ -252,6 +252,20 @@ def _over_noise(view: _View) -> Figures:
         "clear_explained": view.share(view.match.fit, view.clear**2),
         "clearest": np.full(len(view.hz), clearest),
     }
+
+
+def _in_time(view: _View) -> Figures:
+    """Say the same of the first and the last half: what dies while the sound goes on is the note before."""
+    figures: Figures = {}
+    below = view.below()
+    first = (view.match.number == 1) * (view.match.fit > 0.3)
+    for name, level_db in (("early", view.peaks.early_db), ("late", view.peaks.late_db)):
+        level = np.maximum(0.0, 1.0 + (level_db - level_db.max()) / _RANGE_DB)
+        loud = 10.0 ** (0.6 * (level_db - level_db.max()) / 20.0) * _dull(view.peaks)
+        figures[f"body_{name}"] = view.share(view.match.fit, loud)
+        figures[f"below_loudest_{name}"] = np.max(below * level, axis=1)
+        figures[f"level_1_{name}"] = np.max(first * level, axis=1)
+    return figures
 
 
 def _context(view: _View) -> Figures:

@@ -67,11 +67,14 @@ class Peaks:
     Parameters
     ----------
     hz, db, floor_db : ndarray, (peaks,): place and level of each (parabola through three bins), and the noise there
+    early_db, late_db : ndarray, (peaks,): level in the first and in the last spans
     """
 
     hz: Real
     db: Real
     floor_db: Real
+    early_db: Real
+    late_db: Real
 
 
 def average_spectrum(samples: Real, rate_hz: int) -> Spectrum:
@@ -100,7 +103,7 @@ def find_peaks(spectrum: Spectrum) -> Peaks:
     db = 10.0 * np.log10(spectrum.power[: int(_HIGHEST_HZ / bin_hz)] + 1e-16)
     lowest = max(2, int(_LOWEST_HZ / bin_hz))
     if len(db) < lowest + 4:
-        return Peaks(np.zeros(0), np.zeros(0), np.zeros(0))
+        return Peaks(*np.zeros((5, 0)))
     floor = _floor_db(db, bin_hz)
     enough = np.maximum(floor + _OVER_FLOOR_DB, db[lowest:].max() - _RANGE_DB)
     place = np.flatnonzero(_stands_out(db, int(np.ceil(1.7 * spectrum.lobe_bins))) & (db > enough))
@@ -108,7 +111,20 @@ def find_peaks(spectrum: Spectrum) -> Peaks:
     place = np.sort(place[np.argsort(-db[place], kind="stable")[:_MOST_PEAKS]])
     before, at, after = db[place - 1], db[place], db[place + 1]
     shift = 0.5 * (before - after) / np.minimum(before - 2.0 * at + after, -1e-9)
-    return Peaks((place + shift) * bin_hz, at - 0.25 * (before - after) * shift, floor[place])
+    half = (len(spectrum.spans) + 1) // 2
+    return Peaks(
+        hz=(place + shift) * bin_hz,
+        db=at - 0.25 * (before - after) * shift,
+        floor_db=floor[place],
+        early_db=_level_at(spectrum.spans[:half], place),
+        late_db=_level_at(spectrum.spans[-half:], place),
+    )
+
+
+def _level_at(spans: Real, place: NDArray[np.int64]) -> Real:
+    """Measure the level of lines, three bins each, in some of the spans: (peaks,), dB."""
+    power = spans[:, place[:, np.newaxis] + np.arange(-1, 2)]
+    return np.asarray(10.0 * np.log10(np.mean(np.max(power, axis=2), axis=0) + 1e-16))
 
 
 def _uneven(first: int, last: int, count: int) -> NDArray[np.int64]:

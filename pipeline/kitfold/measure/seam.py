@@ -1,7 +1,7 @@
 """How a sustain loop sounds at its seam: what stands out there that does not elsewhere in the loop.
 
-Every figure is taken round and round, as a sampler plays, and compares like with like: the greatest change near the seam
-against the greatest change near any other place of the same loop.
+Every figure is taken round and round, as a sampler plays, and compares like with like: the greatest change near the
+seam against the greatest change near any other place of the same loop.
 """
 
 from __future__ import annotations
@@ -19,9 +19,10 @@ __all__ = ["Seam", "change_track", "level_ripple_db", "measure_seam", "round_pit
 
 Real = NDArray[np.float64]
 
-_READINGS = ((0.03, 0.25), (0.06, 0.5))
-"""Length of the two windows beside a place, in s, and the power of a band's power that counts. The first hears clicks and
-faint splatter in the highs, near to loudness; the second what happens to the loud lines, as amplitudes."""
+_READINGS = ((0.03, 0.25, True), (0.06, 0.5, True), (0.045, 0.5, False))
+"""Length of the two windows beside a place, in s, the power of a band's power that counts, and whether lines are taken
+together in auditory bands. The first hears clicks and faint splatter in the highs, near to loudness; the second what
+happens to loud bands, as amplitudes; the third is plain spectral flux, line by line."""
 _HOPS = 4  # places a window
 _REACH_S = 0.15  # what lies so near to the seam belongs to it: the crossfade does
 _REACH_SHARE = 1 / 6  # ... and in a short loop this share of it, so that as much again lies inside
@@ -38,7 +39,7 @@ class Seam:
 
     Parameters
     ----------
-    change_db : float, dB, the greatest spectral change near the seam, by that of two readings in which it stands out most
+    change_db : float, dB, the greatest spectral change near the seam, by the reading in which it stands out most
     inside_db : float, dB, the 95th percentile of the greatest change near every other place, by the same reading
     bend : float, the greatest second difference over the seam, full scale 1.0
     bend_inside : float, the greatest anywhere else
@@ -83,11 +84,12 @@ def measure_seam(sound: Sound) -> Seam:
     )
 
 
-def change_track(turn: Real, rate_hz: int, window_s: float = 0.03, exponent: float = 0.25) -> tuple[Real, int]:
+def change_track(
+    turn: Real, rate_hz: int, window_s: float = 0.03, exponent: float = 0.25, in_bands: bool = True
+) -> tuple[Real, int]:
     """Follow how much a loop's spectrum changes, round and round.
 
-    What lies just before a place is compared with what lies just after it, auditory band by band (Glasberg and Moore
-    1990).
+    What lies just before a place is compared with what lies just after it.
 
     Parameters
     ----------
@@ -95,6 +97,7 @@ def change_track(turn: Real, rate_hz: int, window_s: float = 0.03, exponent: flo
     rate_hz : int, Hz
     window_s : float, s, how much on either side
     exponent : float, the power of a band's power that counts
+    in_bands : bool, auditory bands (Glasberg and Moore 1990); else line by line
 
     Returns
     -------
@@ -103,7 +106,7 @@ def change_track(turn: Real, rate_hz: int, window_s: float = 0.03, exponent: flo
     hop_frames : int, from place to place
     """
     hop = max(2, min(round(window_s * rate_hz), len(turn) // 2) // _HOPS)
-    strength = _strengths(turn, rate_hz, hop, len(turn) // hop + _HOPS, exponent)
+    strength = _strengths(turn, rate_hz, hop, len(turn) // hop + _HOPS, exponent, in_bands)
     change = np.sum((strength[:, _HOPS:] - strength[:, :-_HOPS]) ** 2, axis=(0, 2))
     whole = max(float(np.mean(np.sum(strength * strength, axis=(0, 2)))), 1e-300)
     return 10.0 * np.log10(np.maximum(change / whole, _FLOOR)), hop
@@ -156,9 +159,11 @@ def round_pitch_hz(sound: Sound, near_hz: float) -> float | None:
     return held_pitch_hz(turn.sustained(round(_PITCH_S * sound.rate_hz)), near_hz)
 
 
-def _near_and_elsewhere(turn: Real, rate_hz: int, window_s: float, exponent: float) -> tuple[float, float]:
+def _near_and_elsewhere(
+    turn: Real, rate_hz: int, window_s: float, exponent: float, in_bands: bool
+) -> tuple[float, float]:
     """Return the greatest change near the seam, and the 95th percentile of the greatest change near other places."""
-    changes_db, hop = change_track(turn, rate_hz, window_s, exponent)
+    changes_db, hop = change_track(turn, rate_hz, window_s, exponent, in_bands)
     near = max(1, int(min(_REACH_S * rate_hz, _REACH_SHARE * len(turn)) / hop))
     greatest = _greatest_near(changes_db, near)
     elsewhere = greatest[2 * near + 1 : len(greatest) - 2 * near]
@@ -166,7 +171,7 @@ def _near_and_elsewhere(turn: Real, rate_hz: int, window_s: float, exponent: flo
     return float(greatest[0]), float(inside_db)
 
 
-def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float) -> Real:
+def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float, in_bands: bool) -> Real:
     """Return how strong each band is in `count` windows that follow each other by a hop: (channels, count, bands).
 
     The first window ends at the seam.
@@ -177,7 +182,11 @@ def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float) 
     wrapped = np.take(turn.T.astype(np.float32), np.arange(-size, (count - 1) * hop), axis=1, mode="wrap")
     windows = np.lib.stride_tricks.sliding_window_view(wrapped, size, axis=1)[:, ::hop]
     lines = rfft(windows * np.hanning(size + 2)[1:-1].astype(np.float32), axis=2)
-    bands = np.add.reduceat(lines.real**2 + lines.imag**2, _first_lines(size, rate_hz), axis=2)
+    power = lines.real**2 + lines.imag**2
+    if not in_bands:
+        plain: Real = power.astype(np.float64) ** exponent
+        return plain
+    bands = np.add.reduceat(power, _first_lines(size, rate_hz), axis=2)
     strength: Real = bands.astype(np.float64) ** exponent
     return strength
 

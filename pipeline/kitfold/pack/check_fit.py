@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from kitfold.pack.claim import Result, claim
 from kitfold.pack.holds import lasts_s
 from kitfold.pack.kit import Packed
@@ -35,9 +37,9 @@ def holds(packed: Packed) -> list[Check]:
             (lasts_s(slot.held_s, one.setting) - one.ask.needs_s, one) for one in slot.part.serves if one.ask.needs_s
         ]
         if margins:
-            margin, worst = min(margins, key=lambda pair: pair[0])
-            lasts = lasts_s(slot.held_s, worst.setting)
-            ask = worst.ask
+            margin, worst = min(margins, key=lambda pair: (pair[0], -pair[1].ask.needs_s))
+            ask, lasts = worst.ask, lasts_s(slot.held_s, worst.setting)
+            lasts = lasts if isfinite(lasts) else ask.needs_s  # a loop lasts as long as anybody asks
             advice = (
                 f"{ask.chord} in {ask.section} is held {ask.needs_s:.2f} s and it lasts {lasts:.2f} s: "
                 "take a longer source, a shorter chord or a device that loops"

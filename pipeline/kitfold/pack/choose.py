@@ -2,9 +2,11 @@
 
 This is the allocation problem of Shoham and Gersho ("Efficient bit allocation for an arbitrary set of quantizers", IEEE
 Trans. ASSP 36(9), 1988) with a second resource, the slots: a multiple-choice knapsack. Their Lagrangian gives a lower
-bound, and choices on the convex hull a first solution; what lies between is closed by dynamic programming over Pareto
-lists, in which a state that cannot beat the best known solution is dropped (Kellerer, Pferschy and Pisinger, "Knapsack
-Problems", 2004, chapter 11). Resources are whole numbers, so nothing is ever one unit over.
+bound and tells every option's reduced cost: what taking it adds to that bound at least. What lies between is closed by
+dynamic programming over Pareto lists (Kellerer, Pferschy and Pisinger, "Knapsack Problems", 2004, chapter 11), which
+drops whatever lies further over the bound than a margin. The margin starts small and is doubled until a choice is found
+within it; that one is the best, since nothing within the margin was dropped. Resources are whole numbers, so nothing is
+ever one unit over.
 """
 
 from __future__ import annotations
@@ -17,8 +19,12 @@ from numpy.typing import NDArray
 
 __all__ = ["Option", "choose"]
 
-_SLACK = 1e-9
-"""Relative margin of a bound: keeps rounding from dropping the optimum."""
+_SLACK = 1e-11
+"""Relative margin of a bound: keeps rounding from dropping the optimum, and is the smallest margin that is tried."""
+_FIRST_MARGIN = 1e-7  # of what the best choice can be over the bound at most
+_HALVINGS = 60
+_GOLDEN = (5.0**0.5 - 1.0) / 2.0
+_GOLDEN_STEPS = 50
 Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
@@ -48,7 +54,7 @@ class _Group:
     cost: Real
     index: Whole
 
-    def only(self, keep: NDArray[np.bool_]) -> _Group:
+    def only(self, keep: Whole | NDArray[np.bool_]) -> _Group:
         return _Group(self.units[keep], self.slots[keep], self.cost[keep], self.index[keep])
 
 
@@ -66,22 +72,25 @@ class _Prices:
 
 @dataclass(frozen=True, eq=False)
 class _States:
-    """Partial choices that none other beats: what they take, and where they came from."""
+    """Partial choices that none other beats: what they take, how far over the bound, and where they came from."""
 
     units: Whole
     slots: Whole
     cost: Real
+    over: Real
     before: Whole
     option: Whole
 
     def only(self, keep: Whole | NDArray[np.bool_]) -> _States:
-        return _States(self.units[keep], self.slots[keep], self.cost[keep], self.before[keep], self.option[keep])
+        fields = (self.units, self.slots, self.cost, self.over, self.before, self.option)
+        return _States(*(field[keep] for field in fields))  # type: ignore[arg-type]
 
 
 def choose(groups: Sequence[Sequence[Option]], units: int, slots: int) -> tuple[int, ...] | None:
     """Choose one option from each group: the least summed cost that fits.
 
-    Of choices that cost the same the one with fewer units is taken, then the one with earlier options.
+    Of choices that cost the same the one with fewer units is taken, then the one with fewer slots; the same groups give
+    the same choice.
 
     Parameters
     ----------
@@ -92,88 +101,163 @@ def choose(groups: Sequence[Sequence[Option]], units: int, slots: int) -> tuple[
     -------
     tuple of int, the place of each group's option, or None where nothing fits
     """
-    arrays = [_undominated(group) for group in groups]
-    if not arrays:
+    if not groups:
         return ()
-    prices = _prices(arrays, units, slots)
-    best = _first_solution(arrays, prices, units, slots)
-    arrays = [_worth_trying(group, arrays, prices, units, slots, best) for group in arrays]
-    order = sorted(
-        range(len(arrays)), key=lambda n: (-len(arrays[n].cost), n)
-    )  # large groups early: bounds bite sooner
-    found = _search([arrays[n] for n in order], prices, units, slots, best)
-    if found is None:
+    arrays = _possible([_undominated(group) for group in groups], units, slots)
+    if arrays is None or not _feasible(arrays, units, slots):
         return None
-    chosen = dict(zip(order, found, strict=True))
-    return tuple(int(arrays[n].index[chosen[n]]) for n in range(len(arrays)))
+    prices = _prices(arrays, units, slots)
+    most = sum(float(group.cost.max()) for group in arrays)
+    bound = _bound(arrays, prices, units, slots)
+    slack = _SLACK * (1.0 + most)
+    margin = slack
+    while True:
+        found = _search(arrays, prices, units, slots, margin + slack)
+        if found is not None:
+            return tuple(int(group.index[place]) for group, place in zip(arrays, found, strict=True))
+        margin = max(2.0 * margin, _FIRST_MARGIN * (most - bound))
 
 
 def _undominated(options: Sequence[Option]) -> _Group:
     """Drop options that another is at least as good as in everything."""
-    order = sorted(range(len(options)), key=lambda n: (options[n].cost, options[n].units, options[n].slots, n))
-    kept: list[int] = []
-    for n in order:
-        if not any(options[k].units <= options[n].units and options[k].slots <= options[n].slots for k in kept):
-            kept.append(n)
-    kept.sort()
-    return _Group(
-        np.array([options[n].units for n in kept], dtype=np.int64),
-        np.array([options[n].slots for n in kept], dtype=np.int64),
-        np.array([options[n].cost for n in kept]),
-        np.array(kept, dtype=np.int64),
-    )
+    units = np.array([option.units for option in options], dtype=np.int64)
+    slots = np.array([option.slots for option in options], dtype=np.int64)
+    cost = np.array([option.cost for option in options], dtype=np.float64)
+    kept = np.sort(_frontier(units, slots, cost))
+    return _Group(units[kept], slots[kept], cost[kept], kept)
 
 
-def _taken(groups: Sequence[_Group], prices: _Prices) -> tuple[int, int]:
-    """Return what the cheapest choice at these prices takes of units and slots."""
-    places = [int(np.argmin(prices.of(group))) for group in groups]
-    pairs = list(zip(groups, places, strict=True))
-    return sum(int(g.units[p]) for g, p in pairs), sum(int(g.slots[p]) for g, p in pairs)
+def _frontier(units: Whole, slots: Whole, cost: Real) -> Whole:
+    """Return the places of what no other matches in units, slots and cost; the first of equals stays."""
+    kept: list[Whole] = []
+    seen = np.zeros(0, dtype=np.int64)
+    for count in np.unique(slots):
+        here = np.flatnonzero(slots == count)
+        both = np.concatenate([seen, here])  # what takes fewer slots comes first among equals
+        order = both[np.lexsort((np.arange(len(both)), cost[both], units[both]))]
+        least = np.minimum.accumulate(np.concatenate([[np.inf], cost[order]]))
+        seen = order[cost[order] < least[:-1]]
+        kept.append(seen[slots[seen] == count])
+    return np.concatenate(kept) if kept else seen
+
+
+def _possible(groups: Sequence[_Group], units: int, slots: int) -> list[_Group] | None:
+    """Drop options that cannot fit even beside the smallest of all others; None where a group loses all."""
+    left_units = units - sum(int(group.units.min()) for group in groups)
+    left_slots = slots - sum(int(group.slots.min()) for group in groups)
+    fitting = []
+    for group in groups:
+        keep = (group.units - group.units.min() <= left_units) & (group.slots - group.slots.min() <= left_slots)
+        if not keep.any():
+            return None
+        fitting.append(group.only(keep))
+    return fitting
+
+
+def _feasible(groups: Sequence[_Group], units: int, slots: int) -> bool:
+    """Say whether anything fits: the fewest units by number of slots, group by group."""
+    least = {0: 0}
+    for group in groups:
+        pairs = [(int(s), int(group.units[group.slots == s].min())) for s in np.unique(group.slots)]
+        grown: dict[int, int] = {}
+        for taken, used in least.items():
+            for more, own in pairs:
+                if taken + more <= slots:
+                    grown[taken + more] = min(used + own, grown.get(taken + more, used + own))
+        least = grown
+    return any(used <= units for used in least.values())
+
+
+class _Dual:
+    """The Lagrangian of all groups at once; only the corners of their convex hulls can be the cheapest."""
+
+    def __init__(self, groups: Sequence[_Group], units: int, slots: int) -> None:
+        hulls = [group.only(_corners(group)) for group in groups]
+        width = max((len(hull.cost) for hull in hulls), default=1)
+        self.units, self.slots, self.cost = (
+            np.array([np.pad(getattr(hull, name), (0, width - len(hull.cost)), mode="edge") for hull in hulls])
+            for name in ("units", "slots", "cost")
+        )
+        self.limits = units, slots
+
+    def value(self, prices: _Prices) -> float:
+        """Return the lower bound at these prices."""
+        priced = self.cost + prices.unit * self.units + prices.slot * self.slots
+        return float(priced.min(axis=1).sum()) - prices.unit * self.limits[0] - prices.slot * self.limits[1]
+
+    def over(self, prices: _Prices) -> tuple[bool, bool]:
+        """Say whether the cheapest choice at these prices takes too many units, and too many slots."""
+        places = np.argmin(self.cost + prices.unit * self.units + prices.slot * self.slots, axis=1)
+        rows = np.arange(len(places))
+        return (
+            int(self.units[rows, places].sum()) > self.limits[0],
+            int(self.slots[rows, places].sum()) > self.limits[1],
+        )
+
+    def unit_price(self, slot: float) -> float:
+        """Return the least price of a unit at which the cheapest choice keeps to the units, by halving."""
+        if not self.over(_Prices(0.0, slot))[0]:
+            return 0.0
+        high = float(self.cost.max()) + slot * float(self.slots.max()) + 1.0
+        low = high * 2.0**-80
+        for _ in range(_HALVINGS):
+            middle = float(np.sqrt(low * high))
+            low, high = (middle, high) if self.over(_Prices(middle, slot))[0] else (low, middle)
+        return high
 
 
 def _prices(groups: Sequence[_Group], units: int, slots: int) -> _Prices:
-    """Find prices at which the cheapest choice just fits: one resource after the other, a few rounds."""
-    prices = _Prices(0.0, 0.0)
-    for _ in range(3):
-        prices = _Prices(_price(groups, prices, "unit", units), prices.slot)
-        prices = _Prices(prices.unit, _price(groups, prices, "slot", slots))
-    return prices
+    """Find the prices that give the highest bound: a unit's for each price of a slot, that by golden section.
+
+    The bound is concave in both (it is a minimum of planes), so its maximum over one is concave in the other.
+    """
+    dual = _Dual(groups, units, slots)
+    free = _Prices(dual.unit_price(0.0), 0.0)
+    if not dual.over(free)[1]:
+        return free
+
+    def at(slot: float) -> tuple[float, _Prices]:
+        prices = _Prices(dual.unit_price(slot), slot)
+        return dual.value(prices), prices
+
+    low, high = 0.0, float(dual.cost.max()) + free.unit * float(dual.units.max())
+    best = max((dual.value(free), free), at(high), key=lambda pair: pair[0])
+    left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
+    one, other = at(left), at(right)
+    for _ in range(_GOLDEN_STEPS):
+        best = max(best, one, other, key=lambda pair: pair[0])
+        if one[0] >= other[0]:
+            high, right, other = right, left, one
+            left = high - _GOLDEN * (high - low)
+            one = at(left)
+        else:
+            low, left, one = left, right, other
+            right = low + _GOLDEN * (high - low)
+            other = at(right)
+    return best[1]
 
 
-def _price(groups: Sequence[_Group], prices: _Prices, which: str, limit: int) -> float:
-    """Return the least price of one resource at which the cheapest choice keeps to its limit, by halving."""
-
-    def over(price: float) -> bool:
-        trial = _Prices(price, prices.slot) if which == "unit" else _Prices(prices.unit, price)
-        return _taken(groups, trial)[0 if which == "unit" else 1] > limit
-
-    if not over(0.0):
-        return 0.0
-    high = max(float(group.cost.max()) for group in groups) + 1.0
-    low = high * 2.0**-80
-    if over(high):
-        return high
-    for _ in range(60):
-        middle = float(np.sqrt(low * high))
-        low, high = (middle, high) if over(middle) else (low, middle)
-    return high
+def _corners(group: _Group) -> Whole:
+    """Return the places on the lower convex hull of cost over units, for each number of slots."""
+    kept: list[int] = []
+    for count in np.unique(group.slots):
+        here = np.flatnonzero(group.slots == count)
+        hull: list[int] = []
+        for place in here[np.argsort(group.units[here], kind="stable")]:
+            while len(hull) >= 2 and _bends_up(group, hull[-2], hull[-1], int(place)):
+                hull.pop()
+            hull.append(int(place))
+        kept += hull
+    return np.array(kept, dtype=np.int64)
 
 
-def _first_solution(groups: Sequence[_Group], prices: _Prices, units: int, slots: int) -> float:
-    """Return the cost of a solution that fits, infinity where the prices lead to none."""
-    places = [int(np.argmin(prices.of(group))) for group in groups]
-    left_units = units - sum(int(g.units[p]) for g, p in zip(groups, places, strict=True))
-    left_slots = slots - sum(int(g.slots[p]) for g, p in zip(groups, places, strict=True))
-    if left_units < 0 or left_slots < 0:
-        return np.inf
-    for n, group in enumerate(groups):  # spend what is left, each group in turn
-        place = places[n]
-        fits = (group.units - group.units[place] <= left_units) & (group.slots - group.slots[place] <= left_slots)
-        better = int(np.flatnonzero(fits)[np.argmin(group.cost[fits])])
-        left_units -= int(group.units[better] - group.units[place])
-        left_slots -= int(group.slots[better] - group.slots[place])
-        places[n] = better
-    return float(sum(g.cost[p] for g, p in zip(groups, places, strict=True)))
+def _bends_up(group: _Group, first: int, middle: int, last: int) -> bool:
+    """Say whether the middle of three lies on or over the line from the first to the last."""
+    units, cost = group.units, group.cost
+    return bool(
+        (cost[middle] - cost[first]) * (units[last] - units[first])
+        >= (cost[last] - cost[first]) * (units[middle] - units[first])
+    )
 
 
 def _bound(groups: Sequence[_Group], prices: _Prices, units: int, slots: int) -> float:
@@ -181,42 +265,64 @@ def _bound(groups: Sequence[_Group], prices: _Prices, units: int, slots: int) ->
     return float(sum(prices.of(group).min() for group in groups)) - prices.unit * units - prices.slot * slots
 
 
-def _worth_trying(
-    group: _Group, groups: Sequence[_Group], prices: _Prices, units: int, slots: int, best: float
-) -> _Group:
-    """Drop options whose reduced cost alone lifts the bound over the best known solution."""
-    if not np.isfinite(best):
-        return group
-    priced = prices.of(group)
-    least = _bound(groups, prices, units, slots) + priced - priced.min()
-    return group.only(least <= best + _SLACK * (1.0 + abs(best)))
+def _search(groups: Sequence[_Group], prices: _Prices, units: int, slots: int, margin: float) -> tuple[int, ...] | None:
+    """Find the best choice that costs at most `margin` over the bound; None where there is none.
+
+    A choice's cost is the bound, its options' reduced costs, and what it leaves unspent at its price: none is negative.
+    """
+    reduced = [prices.of(group) - prices.of(group).min() for group in groups]
+    near = [np.flatnonzero(own <= margin) for own in reduced]
+    left = [(group.only(keep), own[keep]) for group, own, keep in zip(groups, reduced, near, strict=True)]
+    order = sorted(range(len(left)), key=lambda n: (-int(np.ptp(left[n][0].units)), n))  # so that little is left open
+    trail = _grown([left[n] for n in order], prices, units, slots, margin)
+    if trail is None:
+        return None
+    last = trail[-1]
+    place = int(np.lexsort((last.slots, last.units, last.cost))[0])
+    found = [0] * len(groups)
+    for n, states in zip(reversed(order), reversed(trail), strict=False):
+        found[n] = int(near[n][states.option[place]])
+        place = int(states.before[place])
+    return tuple(found)
 
 
-def _search(groups: Sequence[_Group], prices: _Prices, units: int, slots: int, best: float) -> tuple[int, ...] | None:
-    """Grow Pareto lists group by group, bounded from below by the Lagrangian of the groups still to come."""
+def _grown(
+    groups: Sequence[tuple[_Group, Real]], prices: _Prices, units: int, slots: int, margin: float
+) -> list[_States] | None:
+    """Grow Pareto lists group by group; None where all states have left the margin."""
     zero = np.zeros(1, dtype=np.int64)
-    states = _States(zero, zero, np.zeros(1), zero, zero)
-    trail: list[_States] = []
-    for n, group in enumerate(groups):
-        rest = groups[n + 1 :]
-        states = _extended(states, group)
-        states = states.only(states.units + sum(int(g.units.min()) for g in rest) <= units)
-        states = states.only(states.slots + sum(int(g.slots.min()) for g in rest) <= slots)
-        priced = states.cost + prices.unit * states.units + prices.slot * states.slots
-        states = states.only(priced + _bound(rest, prices, units, slots) <= best + _SLACK * (1.0 + abs(best)))
-        states = _pareto(states)
+    states = _States(zero, zero, np.zeros(1), np.zeros(1), zero, zero)
+    trail = []
+    fewest, most = _still_to_come([group for group, _ in groups])
+    for n, (group, reduced) in enumerate(groups):
+        states = _extended(states, group, reduced)
+        left_units, left_slots = units - states.units, slots - states.slots
+        unspent = prices.unit * np.maximum(left_units - most[n, 0], 0)
+        unspent += prices.slot * np.maximum(left_slots - most[n, 1], 0)
+        fits = (left_units >= fewest[n, 0]) & (left_slots >= fewest[n, 1])
+        states = states.only(fits & (states.over + unspent <= margin))
         if not len(states.cost):
             return None
+        states = states.only(_frontier(states.units, states.slots, states.cost))
         trail.append(states)
-    place = int(np.lexsort((states.slots, states.units, states.cost))[0])
-    found = []
-    for states in reversed(trail):
-        found.append(int(states.option[place]))
-        place = int(states.before[place])
-    return tuple(reversed(found))
+    return trail
 
 
-def _extended(states: _States, group: _Group) -> _States:
+def _still_to_come(groups: Sequence[_Group]) -> tuple[Whole, Whole]:
+    """Return the fewest and the most units and slots that the groups behind each one take: (groups, 2)."""
+
+    def behind(values: list[tuple[int, int]]) -> Whole:
+        table = np.array(values, dtype=np.int64).reshape(-1, 2)
+        total: Whole = np.cumsum(table[::-1], axis=0)[::-1] - table
+        return total
+
+    return (
+        behind([(int(group.units.min()), int(group.slots.min())) for group in groups]),
+        behind([(int(group.units.max()), int(group.slots.max())) for group in groups]),
+    )
+
+
+def _extended(states: _States, group: _Group, reduced: Real) -> _States:
     """Combine every state with every option."""
     count, options = len(states.cost), len(group.cost)
     before = np.repeat(np.arange(count), options)
@@ -225,38 +331,7 @@ def _extended(states: _States, group: _Group) -> _States:
         states.units[before] + group.units[option],
         states.slots[before] + group.slots[option],
         states.cost[before] + group.cost[option],
+        states.over[before] + reduced[option],
         before,
         option,
     )
-
-
-def _pareto(states: _States) -> _States:
-    """Keep the states that no other matches in units, slots and cost; the first of equals stays."""
-    order = np.lexsort((np.arange(len(states.cost)), states.cost, states.units, states.slots))
-    states = states.only(order)
-    keep = np.ones(len(states.cost), dtype=bool)
-    seen = np.empty((0, 2))
-    for slots in np.unique(states.slots):
-        here = np.flatnonzero(states.slots == slots)
-        table = np.stack([states.units[here].astype(float), states.cost[here]], axis=1)
-        keep[here] = _improves(table, seen)
-        seen = _staircase(np.concatenate([seen, table]))
-    return states.only(keep)
-
-
-def _improves(table: Real, seen: Real) -> NDArray[np.bool_]:
-    """Say which rows (units, cost), sorted by units, cost less than all before them and all in `seen` up to them."""
-    costs = table[:, 1]
-    before = np.concatenate(([np.inf], np.minimum.accumulate(costs)[:-1]))
-    if len(seen):
-        at = np.searchsorted(seen[:, 0], table[:, 0], side="right") - 1
-        before = np.minimum(before, np.where(at >= 0, seen[np.maximum(at, 0), 1], np.inf))
-    improves: NDArray[np.bool_] = costs < before
-    return improves
-
-
-def _staircase(table: Real) -> Real:
-    """Return (units, least cost up to there), by units."""
-    table = table[np.lexsort((table[:, 1], table[:, 0]))]
-    table[:, 1] = np.minimum.accumulate(table[:, 1])
-    return table

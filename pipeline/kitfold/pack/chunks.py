@@ -1,9 +1,9 @@
 """Chunks: what a WAV file tells a sampler beside the sound itself.
 
-Source: IBM and Microsoft, "New Multimedia Data Types and Data Techniques", revision 3.0, 1994, "Sample Chunk". All fields
-are 32-bit, lowest byte first: manufacturer, product, sample period in nanoseconds, unity note, pitch fraction, SMPTE
-format and offset, number of loops, bytes that follow the loops; then a loop's identifier, type, start, end, fraction and
-play count. A loop's end is the last frame that is played, not the one after it.
+Source: IBM and Microsoft, "New Multimedia Data Types and Data Techniques", revision 3.0, 1994, "Sample Chunk" (from
+memory). All fields are 32-bit, lowest byte first: manufacturer, product, sample period in nanoseconds, unity note,
+pitch fraction, SMPTE format and offset, number of loops, bytes that follow the loops; then a loop's identifier, type,
+start, end, fraction and play count. A loop's end is the last frame that is played, not the one after it.
 """
 
 from __future__ import annotations

@@ -30,8 +30,8 @@ def resample(sound: Sound, rate_hz: int) -> Sound:
 
     Returns
     -------
-    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same. A
-    looped sound becomes as long as `loop_at_rate` says.
+    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same.
+    A looped sound becomes as long as `loop_at_rate` says.
     """
     if rate_hz == sound.rate_hz:
         return sound

@@ -14,9 +14,9 @@ from dataclasses import replace
 
 from kitfold.errors import FitError
 from kitfold.pack.asks import Ask
-from kitfold.pack.choose import choose
+from kitfold.pack.choose import Option, choose
 from kitfold.pack.holds import serve
-from kitfold.pack.options import Choices, choices_of, shortest
+from kitfold.pack.options import Choices, choices_of
 from kitfold.pack.problem import Candidate, Fitted, Part, Problem
 from kitfold.pack.remedies import no_fit
 
@@ -31,21 +31,27 @@ def fit(problem: Problem) -> Fitted:
     FitError : where it cannot fit: what is over, by how much, and the cheapest remedies in figures
     """
     choices = [choices_of(candidate, problem) for candidate in problem.candidates]
+    solved = _solved(choices, problem)
+    if solved is None:
+        raise FitError(no_fit(problem, _smallest(choices, problem), _Tried().fits))
+    by_name = {candidate.name: candidate for candidate in problem.candidates}
+    parts = tuple(_explained(part, by_name[part.name]) for part in solved.stored)
+    return replace(solved, stored=parts, more=_more(choices, problem, solved.cost))
+
+
+def _solved(choices: Sequence[Choices], problem: Problem) -> Fitted | None:
+    """Take the best option of every sound, and fill what is left of the memory; None where nothing fits."""
     places = _chosen(choices, problem)
     if places is None:
-        parts = [part for candidate in problem.candidates for part in shortest(candidate, problem)]
-        raise FitError(no_fit(problem, parts, _fits))
+        return None
     picked = list(zip(problem.candidates, choices, places, strict=True))
-    stored = [part for _, choice, place in picked for part in choice.parts[place]]
-    dropped = [(one.name, *gone) for one, choice, place in picked for gone in choice.dropped[place]]
-    by_name = {candidate.name: candidate for candidate in problem.candidates}
-    parts = [_explained(part, by_name[part.name]) for part in _spend(stored, problem)]
-    cost = _cost(parts, dropped, problem)
-    return Fitted(tuple(parts), _unserved(problem, parts), tuple(dropped), cost, _more(choices, problem, cost))
+    parts = _spend([part for _, choice, place in picked for part in choice.parts(place)], problem)
+    dropped = tuple((one.name, *gone) for one, choice, place in picked for gone in choice.dropped(place))
+    return Fitted(tuple(parts), _unserved(problem, parts), dropped, _cost(parts, dropped, problem))
 
 
 def _chosen(choices: Sequence[Choices], problem: Problem) -> tuple[int, ...] | None:
-    if any(not choice.options for choice in choices):
+    if not all(choice.options for choice in choices):
         return None
     return choose([choice.options for choice in choices], problem.memory.limit, problem.memory.slots)
 
@@ -54,12 +60,48 @@ def _more(choices: Sequence[Choices], problem: Problem, cost: float) -> tuple[in
     """Solve again with a second, or a kilobyte and a block, more memory: what would that buy?"""
     memory = problem.memory
     units = problem.rate_hz * memory.per_frame if memory.unit == "frames" else max(1000, memory.block)
-    larger = replace(problem, memory=replace(memory, limit=memory.limit + units))
-    places = _chosen(choices, larger)
-    if places is None:
+    larger = _solved(choices, replace(problem, memory=replace(memory, limit=memory.limit + units)))
+    if larger is None or larger.cost >= cost * (1 - 1e-6):
         return None
-    then = sum(choice.options[place].cost for choice, place in zip(choices, places, strict=True))
-    return (units, min(then, cost)) if then < cost * (1 - 1e-6) else None
+    return units, larger.cost
+
+
+def _smallest(choices: Sequence[Choices], problem: Problem) -> list[Part]:
+    """Return the parts of a kit that doesn't fit, as small as they may be: the least memory that the slots let it take.
+
+    Where even the slots are too few: with as few of them as may be. A sound for which no slot is long enough is taken
+    whatever a slot may hold.
+    """
+    loose = replace(problem, memory=replace(problem.memory, longest_s=None))
+    kit = [
+        choice if choice.options else choices_of(candidate, loose)
+        for candidate, choice in zip(problem.candidates, choices, strict=True)
+    ]
+    sizes = [[Option(one.units, one.slots, float(one.units)) for one in choice.options] for choice in kit]
+    places = choose(sizes, sum(max(one.units for one in own) for own in sizes), problem.memory.slots)
+    if places is None:
+        places = tuple(min(range(len(own)), key=lambda n: (own[n].slots, own[n].units)) for own in sizes)
+    return [part for choice, place in zip(kit, places, strict=True) for part in choice.parts(place)]
+
+
+class _Tried:
+    """Says whether problems have a solution; what one sound may be is worked out once for all that have it."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[Candidate, Problem], tuple[Option, ...]] = {}
+
+    def fits(self, problem: Problem) -> bool:
+        """Say whether there is a solution: whether the smallest fits."""
+        options = [self._options(candidate, replace(problem, candidates=())) for candidate in problem.candidates]
+        return all(options) and choose(options, problem.memory.limit, problem.memory.slots) is not None
+
+    def _options(self, candidate: Candidate, rules: Problem) -> tuple[Option, ...]:
+        """Return the options of a sound, free of cost: which of them is best doesn't matter here."""
+        key = candidate, rules
+        if key not in self._known:
+            options = choices_of(candidate, rules).options
+            self._known[key] = tuple(Option(one.units, one.slots, 0.0) for one in options)
+        return self._known[key]
 
 
 def _explained(part: Part, candidate: Candidate) -> Part:
@@ -73,7 +115,7 @@ def _explained(part: Part, candidate: Candidate) -> Part:
     steps = [
         ("lower-rate", variant.rate_hz < plain.rate_hz, whole_share(variant.rate_hz, 0)),
         ("repitch", variant.octave != 0, whole_share(variant.rate_hz, variant.octave)),
-        ("loop", variant.loop, float(variant.shares[-1])),
+        ("loop", variant.loop and not candidate.looped, float(variant.shares[-1])),
         ("shorten", part.frames < variant.frames, part.share),
     ]
     costs, before = [], float(plain.shares[-1])
@@ -82,11 +124,6 @@ def _explained(part: Part, candidate: Candidate) -> Part:
             costs.append((what, max(0.0, share - before)))
             before = share
     return replace(part, costs=tuple(costs))
-
-
-def _fits(problem: Problem) -> bool:
-    """Say whether there is a solution."""
-    return _chosen([choices_of(candidate, problem) for candidate in problem.candidates], problem) is not None
 
 
 def _spend(parts: Sequence[Part], problem: Problem) -> list[Part]:

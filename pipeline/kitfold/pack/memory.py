@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
 
 from kitfold.plan.device import Device
 from kitfold.units import seconds_to_frames
 
 __all__ = ["Memory", "memory_of"]
+
+Count = TypeVar("Count", int, NDArray[np.int64])
+"""One number, or an array of them."""
 
 
 @dataclass(frozen=True)
@@ -34,15 +40,15 @@ class Memory:
     longest_s: float | None
     slots: int
 
-    def cost(self, frames: int) -> int:
+    def cost(self, frames: Count) -> Count:
         """Return what a slot of so many frames takes: whole blocks, and its overhead."""
         return -(-frames * self.per_frame // self.block) * self.block + self.overhead
 
-    def frames_within(self, units: int) -> int:
+    def frames_within(self, units: Count) -> Count:
         """Return the most frames that a slot may have so that it takes at most `units`; negative if none may be."""
         return (units - self.overhead) // self.block * self.block // self.per_frame
 
-    def filled(self, frames: int) -> int:
+    def filled(self, frames: Count) -> Count:
         """Return the most frames that fit into the memory which so many frames take anyway."""
         return self.frames_within(self.cost(frames))
 

@@ -14,7 +14,7 @@ from kitfold.pack.holds import Served, lasts_s, serve
 from kitfold.pack.problem import Candidate, Part, Problem, Variant
 from kitfold.units import semitones_to_ratio
 
-__all__ = ["Choices", "choices_of", "shortest"]
+__all__ = ["Choices", "choices_of"]
 
 _KEPT_FOR_ITS_OWN_SAKE = 1e-9
 """An optional copy is worth this at least, so that one is kept wherever keeping it costs nothing."""
@@ -25,12 +25,40 @@ Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class _Lengths:
-    """The lengths of one part worth trying: memory rises, cost falls."""
+class _Way:
+    """One variant for one part: the notes that it plays, and the least that their holds leave of it."""
 
-    parts: tuple[Part, ...]
+    name: str
+    root: int
+    variant: Variant
+    serves: tuple[Served, ...]
+    least_frames: int
+
+    def part(self, frames: int) -> Part:
+        return Part(self.name, self.root, self.variant, frames, self.least_frames, self.serves)
+
+
+@dataclass(frozen=True, eq=False)
+class _Lengths:
+    """The lengths of one part worth trying, over all its ways: memory rises, cost falls."""
+
+    ways: tuple[_Way, ...]
+    way: Whole
+    frames: Whole
     units: Whole
     cost: Real
+
+    def part(self, place: int) -> Part:
+        return self.ways[int(self.way[place])].part(int(self.frames[place]))
+
+
+@dataclass(frozen=True, eq=False)
+class _Set:
+    """One set of copies: the lengths of its parts, which of them go together (options, parts), what is left out."""
+
+    lists: tuple[_Lengths, ...]
+    places: Whole
+    missing: tuple[tuple[int, float], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,13 +68,23 @@ class Choices:
     Parameters
     ----------
     options : tuple of Option
-    parts : tuple, one a option, of tuple of Part
-    dropped : tuple, one a option, of tuple of (semitones, share)
+    sets : tuple of sets of copies
+    rows : tuple, one an option, of (set, row)
     """
 
     options: tuple[Option, ...]
-    parts: tuple[tuple[Part, ...], ...]
-    dropped: tuple[tuple[tuple[int, float], ...], ...]
+    sets: tuple[_Set, ...]
+    rows: tuple[tuple[int, int], ...]
+
+    def parts(self, option: int) -> tuple[Part, ...]:
+        """Return what an option stores: the sound, then its copies from low to high."""
+        place, row = self.rows[option]
+        stored = self.sets[place]
+        return tuple(own.part(at) for own, at in zip(stored.lists, stored.places[row].tolist(), strict=True))
+
+    def dropped(self, option: int) -> tuple[tuple[int, float], ...]:
+        """Return the optional copies that an option leaves out: (semitones, share)."""
+        return self.sets[self.rows[option][0]].missing
 
 
 def choices_of(candidate: Candidate, problem: Problem) -> Choices:
@@ -57,30 +95,24 @@ def choices_of(candidate: Candidate, problem: Problem) -> Choices:
     candidate : Candidate
     problem : Problem
     """
+    candidate = candidate.allowed(problem.allow)
+    known: dict[tuple[int, tuple[Served, ...]], _Lengths] = {}
     options: list[Option] = []
-    parts: list[tuple[Part, ...]] = []
-    dropped: list[tuple[tuple[int, float], ...]] = []
+    rows: list[tuple[int, int]] = []
+    sets: list[_Set] = []
     for kept in _sets_of_copies(candidate, problem):
         serves, missing = _served(candidate, kept, problem), _missing(candidate, kept, problem)
-        lists = [_lengths(candidate, root, serves[root], problem) for root in (0, *kept)]
-        if any(not lengths.parts for lengths in lists):
+        keys = [(root, serves[root]) for root in (0, *kept)]
+        known |= {key: _lengths(candidate, *key, problem) for key in keys if key not in known}
+        lists = tuple(known[key] for key in keys)
+        if not all(len(lengths.cost) for lengths in lists):
             continue
-        for places, units, cost in _combined(lists):
-            total = candidate.spare * (cost + sum(share for _, share in missing))
-            options.append(Option(units, len(lists), total))
-            parts.append(tuple(lengths.parts[place] for lengths, place in zip(lists, places, strict=True)))
-            dropped.append(missing)
-    return Choices(tuple(options), tuple(parts), tuple(dropped))
-
-
-def shortest(candidate: Candidate, problem: Problem) -> list[Part]:
-    """Return the parts of a sound as small as its holds let them be, required copies only, whatever a slot may hold."""
-    loose = replace(problem, memory=replace(problem.memory, longest_s=None))
-    kept = candidate.required if "drop-copy" in problem.allow else (*candidate.required, *candidate.optional)
-    kept = tuple(sorted(kept))
-    serves = _served(candidate, kept, problem)
-    lists = [_lengths(candidate, root, serves[root], loose) for root in (0, *kept)]
-    return [lengths.parts[0] for lengths in lists]
+        places, units, cost = _combined(lists)
+        total = candidate.spare * (cost + sum(share for _, share in missing))
+        rows += [(len(sets), row) for row in range(len(cost))]
+        sets.append(_Set(lists, places, missing))
+        options += [Option(u, len(lists), c) for u, c in zip(units.tolist(), total.tolist(), strict=True)]
+    return Choices(tuple(options), tuple(sets), tuple(rows))
 
 
 def _sets_of_copies(candidate: Candidate, problem: Problem) -> list[tuple[int, ...]]:
@@ -121,51 +153,64 @@ def _strain(candidate: Candidate, kept: Sequence[int], problem: Problem) -> floa
 
 def _lengths(candidate: Candidate, root: int, serves: tuple[Served, ...], problem: Problem) -> _Lengths:
     """List the lengths of one part over all variants, those that another beats left out."""
-    tried = [
-        _cuts(candidate, variant, serves, problem)
-        for variant in (*candidate.variants, *candidate.loops.get(root, ()))
-        if _allowed(candidate, variant, root, serves, problem)
-    ]
-    parts: list[Part] = []
-    for variant, lengths, least in tried:
-        own = tuple(replace(one, setting=one.setting - variant.octave) for one in serves)
-        parts += [Part(candidate.name, root, variant, int(frames), least, own) for frames in lengths]
-    cost = np.array([part.share for part in parts])
-    units = np.array([problem.memory.cost(part.frames) for part in parts], dtype=np.int64)
+    ways: list[_Way] = []
+    frames: list[Whole] = []
+    for variant in (*candidate.variants, *candidate.loops.get(root, ())):
+        if _allowed(candidate, variant, root, serves, problem):
+            own = tuple(replace(one, setting=one.setting - variant.octave) for one in serves)
+            way = _Way(candidate.name, root, variant, own, _least(candidate, variant, serves))
+            ways.append(way)
+            frames.append(_cuts(way, problem))
+    way_of = np.repeat(np.arange(len(ways)), [len(lengths) for lengths in frames])
+    every = np.concatenate([np.zeros(0, dtype=np.int64), *frames])
+    shares = [way.variant.shares_at(lengths) for way, lengths in zip(ways, frames, strict=True)]
+    cost, units = np.concatenate([np.zeros(0), *shares]), problem.memory.cost(every)
     keep = _frontier(units, cost)
-    return _Lengths(tuple(parts[n] for n in keep), units[keep], cost[keep])
+    return _Lengths(tuple(ways), way_of[keep], every[keep], units[keep], cost[keep])
 
 
 def _allowed(candidate: Candidate, variant: Variant, root: int, serves: Sequence[Served], problem: Problem) -> bool:
     """Say whether a variant may be used for a part: by the kit's wishes, the device's reach and the holds."""
-    wishes = {"loop": variant.loop, "repitch": variant.octave != 0, "lower-rate": variant.rate_hz < problem.rate_hz}
+    wishes = {"repitch": variant.octave != 0, "lower-rate": variant.rate_hz < problem.rate_hz}
     if any(used and wish not in problem.allow for wish, used in wishes.items()):
         return False
     settings = [one.setting - variant.octave for one in serves] or [-variant.octave]
     if variant.octave and not all(problem.reach.holds(setting) for setting in settings):
         return False
-    if variant.loop or not candidate.loops.get(root):
+    if variant.loop:
         return True
-    # a hold that the sound is too short for is what a loop is for; then nothing else will do
-    return all(lasts_s(candidate.held_s, one.setting) >= one.ask.needs_s for one in serves)
+    may_loop = bool(candidate.loops.get(root))
+    if may_loop and candidate.looped:
+        return False
+    # a hold that the sound is too short for is what a loop is for; where there is none, nothing else will do better
+    return all(
+        lasts_s(min(candidate.held_s, variant.held_s), one.setting) >= one.ask.needs_s
+        for one in serves
+        if may_loop or lasts_s(candidate.held_s, one.setting) >= one.ask.needs_s
+    )
 
 
-def _cuts(
-    candidate: Candidate, variant: Variant, serves: Sequence[Served], problem: Problem
-) -> tuple[Variant, list[int], int]:
-    """Return the lengths that a variant may be cut to, and the least that the holds leave it."""
+def _least(candidate: Candidate, variant: Variant, serves: Sequence[Served]) -> int:
+    """Return the least frames that may be left of a variant."""
     if variant.loop or candidate.whole:
-        least = variant.frames
-    else:
-        least = min(variant.frames, _needed_frames(candidate, variant, serves))
+        return variant.frames
+    return min(variant.frames, _needed_frames(candidate, variant, serves))
+
+
+def _cuts(way: _Way, problem: Problem) -> Whole:
+    """Return the lengths that a variant may be cut to: whole blocks, filled up; the least, and the whole."""
+    variant, memory, least = way.variant, problem.memory, way.least_frames
     longest = variant.frames
-    if problem.memory.longest_s is not None:
-        longest = min(longest, int(problem.memory.longest_s * variant.rate_hz))
-    if "shorten" not in problem.allow or least == variant.frames:
-        return variant, [variant.frames] if variant.frames <= longest else [], least
+    if memory.longest_s is not None:
+        longest = min(longest, int(memory.longest_s * variant.rate_hz))
+    if "shorten" not in problem.allow:
+        least = variant.frames
+    if least > longest:
+        return np.zeros(0, dtype=np.int64)
     blocks = np.arange(-(-least // variant.block_frames), longest // variant.block_frames + 1) * variant.block_frames
-    filled = {min(longest, problem.memory.filled(int(frames))) for frames in (*blocks, least)}
-    return variant, sorted(frames for frames in (*filled, longest) if least <= frames <= longest), least
+    filled = memory.filled(np.concatenate([blocks, [least]]).astype(np.int64))
+    lengths: Whole = np.unique(np.concatenate([np.clip(filled, least, longest), [longest]]))
+    return lengths
 
 
 def _needed_frames(candidate: Candidate, variant: Variant, serves: Sequence[Served]) -> int:
@@ -173,7 +218,7 @@ def _needed_frames(candidate: Candidate, variant: Variant, serves: Sequence[Serv
     needed_s = max((one.ask.needs_s * semitones_to_ratio(one.setting) for one in serves), default=0.0)
     played_rate_hz = variant.rate_hz / semitones_to_ratio(variant.octave)
     frames = int(np.ceil(needed_s * played_rate_hz)) if needed_s > 0 else int(played_rate_hz // 10)
-    return frames + round(candidate.fade_s * played_rate_hz)
+    return frames + round(candidate.fade_s * variant.rate_hz)  # a fade is as long in the file, whatever its octave
 
 
 def _frontier(units: Whole, cost: Real) -> Whole:
@@ -184,8 +229,14 @@ def _frontier(units: Whole, cost: Real) -> Whole:
     return kept
 
 
-def _combined(lists: Sequence[_Lengths]) -> list[tuple[tuple[int, ...], int, float]]:
-    """Combine the lengths of several parts: (place in each list, memory, cost), those that another beats left out."""
+def _combined(lists: Sequence[_Lengths]) -> tuple[Whole, Whole, Real]:
+    """Combine the lengths of several parts, those that another beats left out.
+
+    Returns
+    -------
+    places : ndarray, (combinations, parts), in each list
+    units, cost : ndarray, (combinations,)
+    """
     units, cost = np.zeros(1, dtype=np.int64), np.zeros(1)
     places = np.zeros((1, 0), dtype=np.int64)
     for lengths in lists:
@@ -195,7 +246,7 @@ def _combined(lists: Sequence[_Lengths]) -> list[tuple[tuple[int, ...], int, flo
         places = np.column_stack([np.repeat(places, len(own), axis=0), np.tile(own, len(places))])
         keep = _frontier(units, cost)
         units, cost, places = units[keep], cost[keep], places[keep]
-    return [(tuple(map(int, row)), int(u), float(c)) for row, u, c in zip(places, units, cost, strict=True)]
+    return places, units, cost
 
 
 def _thinned(lengths: _Lengths) -> Whole:

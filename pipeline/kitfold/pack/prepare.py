@@ -10,9 +10,9 @@ from kitfold.sound import Sound
 from kitfold.steps.fold import fold
 from kitfold.steps.shapes import fall
 from kitfold.steps.shift import keep_length
-from kitfold.units import semitones_to_ratio
+from kitfold.units import seconds_to_frames, semitones_to_ratio
 
-__all__ = ["copied", "cut", "fade_frames", "folded", "widened"]
+__all__ = ["copied", "cut", "fade_frames", "folded", "played_out", "widened"]
 
 _FADE_S = 0.15
 _FADE_SHARE = 0.25
@@ -35,6 +35,21 @@ def widened(sound: Sound, channels: int) -> Sound:
 def copied(sound: Sound, semitones: int) -> Sound:
     """Return a transposition that keeps its length; 0 semitones is the sound itself."""
     return keep_length(sound, semitones_to_ratio(semitones)) if semitones else sound
+
+
+def played_out(sound: Sound, seconds: float) -> Sound:
+    """Return a looped sound for a device that does not loop: its sustain played round for so long, then faded out.
+
+    Parameters
+    ----------
+    sound : Sound, with a loop
+    seconds : float, s, at least so long before the fade; a shorter time than the sound's own is not cut
+    """
+    frames = max(sound.frames, seconds_to_frames(seconds, sound.rate_hz))
+    frames += fade_frames(frames, sound.rate_hz)
+    longer = cut(sound.sustained(frames + 1), frames)
+    said = f"the device does not loop, so its loop was played round for {longer.seconds:.2f} s"
+    return longer.telling(said, length_s=round(longer.seconds, 4)).logged("play-out", {})
 
 
 def fade_frames(frames: int, rate_hz: int) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ class Variant:
     frames : int, whole stored length
     block_frames : int
     shares : float array, (blocks + 1,), audible error as a share of the sound, cut to k blocks of `block_frames`
+    held_s : float, seconds it lasts whole, played at its root: what its band leaves may die away sooner than the sound
     """
 
     rate_hz: int
@@ -36,12 +37,16 @@ class Variant:
     frames: int
     block_frames: int
     shares: NDArray[np.float64]
+    held_s: float = math.inf
 
     def share_at(self, frames: int) -> float:
         """Return the audible error when it is cut to so many frames."""
-        if frames >= self.frames:
-            return float(self.shares[-1])
-        return float(np.interp(frames / self.block_frames, np.arange(len(self.shares)), self.shares))
+        return float(self.shares_at(np.array([frames]))[0])
+
+    def shares_at(self, frames: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the audible error for many lengths."""
+        shares = np.interp(frames / self.block_frames, np.arange(len(self.shares)), self.shares)
+        return np.where(frames >= self.frames, self.shares[-1], shares)
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,13 +59,14 @@ class Candidate:
     variants : tuple of Variant, the plain one (highest rate, no octave, no loop) first
     loops : mapping, copy (0 is the sound itself) to its looped variants; a loop's length differs from copy to copy
     held_s : float, seconds it lasts at setting 0
-    fade_s : float, seconds added behind a hold, so that the fade lies outside it
+    fade_s : float, seconds of the stored file added behind a hold, so that the fade lies outside it
     asks : tuple of Ask
     required, optional : tuple of int, copies in semitones, the most useful optional one first
     wish : ``"none"``, ``"auto"`` or ``"all"``: the copies that were asked for
     whole : bool, the tail may not be cut
     spare : float, its loss counts so many times
     strain : mapping, setting to the share that playing so far from a stored root costs; nothing where it is not listed
+    looped : bool, its own steps made a loop: it is stored with it wherever `loops` has one, whatever may be done to fit
     """
 
     name: str
@@ -75,11 +81,16 @@ class Candidate:
     spare: float
     loops: Mapping[int, tuple[Variant, ...]] = field(default_factory=dict)
     strain: Mapping[int, float] = field(default_factory=dict)
+    looped: bool = False
 
     @property
     def lasts_s(self) -> float:
         """How long it can be made to last at setting 0, in seconds: for ever where it may loop."""
         return math.inf if self.loops else self.held_s
+
+    def allowed(self, allow: frozenset[str]) -> Candidate:
+        """Return it without the loops that may not be made."""
+        return self if self.looped or "loop" in allow else replace(self, loops={})
 
 
 @dataclass(frozen=True)

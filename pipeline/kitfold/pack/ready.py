@@ -12,7 +12,7 @@ from kitfold.pack.asks import Ask, asks_of
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import resample
 from kitfold.pack.holds import Reach, copies_for
-from kitfold.pack.prepare import copied, fade_frames, folded
+from kitfold.pack.prepare import copied, fade_frames, folded, played_out
 from kitfold.pack.problem import Candidate
 from kitfold.pack.roots import RootNote, root_note
 from kitfold.pack.ways import Ways, can_loop, looped, strain_of
@@ -21,11 +21,13 @@ from kitfold.plan.plan import Plan
 from kitfold.plan.toml import shown_path
 from kitfold.render.masters import SILENT, Master
 from kitfold.sound import Sound
+from kitfold.units import semitones_to_ratio
 
 __all__ = ["Ready", "Whole", "dithers", "made_ready", "whole_levels"]
 
 HELD_S = 1.0
 """What holds so long is no hit: swells and pads need dither also where no song holds them."""
+_TRITONE = 6  # the furthest that the shortest way between two pitch classes can be
 MOST_LOST_LU = 60.0
 """What a device's rate may take from a sound's loudness: of one that lies 60 dB lower there only noise is left."""
 
@@ -56,10 +58,18 @@ class Ready:
 def whole_levels(plan: Plan, device: Device, master: Master) -> Whole:
     """Fold a master; return it at its own rate, at the device's, and the levels there."""
     sound = folded(master.sound, device)
+    if sound.loop is not None and not can_loop(device):
+        sound = played_out(sound, _longest_hold_s(plan))
     at_rate = resample(sound, device.top_rate_hz)
     if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
         raise _nothing_left(plan, device, master)
     return sound, at_rate, Levels(loudest_lufs(master.sound), loudest_lufs(at_rate), true_peak_db(at_rate))
+
+
+def _longest_hold_s(plan: Plan) -> float:
+    """Return the longest that any chord of the song could take of a stored sound: played a tritone up."""
+    held = [plan.song.held_s(one.patterns) for section in plan.song.sections for one in section.triggers]
+    return max(held, default=0.0) * semitones_to_ratio(_TRITONE)
 
 
 def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: Whole, gain: Gain) -> Ready:
@@ -73,7 +83,9 @@ def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: 
     required, optional = copies_for(asks, planned.copies, math.inf if rounds else held_s, reach)
     copies = {root: copied(sound, root) for root in (*required, *optional)} if rounds else {}
     rounds = {**rounds, **{root: looped(copy) for root, copy in copies.items()}}
-    ways = Ways.of(sound, device, gain.store_db, dithers(device, held_s, bool(asks and asks[0].needs_s)))
+    held = any(ask.needs_s > 0 for ask in asks)
+    floor_db = plan.fit.hold_floor_db if held else None
+    ways = Ways.of(sound, device, gain.store_db, dithers(device, held_s, held), floor_db)
     share = ways.loop_share(rounds[0]) if rounds else 0.0
     candidate = Candidate(
         name=planned.name,
@@ -88,6 +100,7 @@ def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: 
         whole=master.sound.whole,
         spare=planned.spare,
         strain=strain_of(ways.heard, asks, reach.natural) if optional else {},
+        looped=sound.loop is not None,
     )
     return Ready(master, sound, note, levels.wanted_lufs, candidate, copies, rounds)
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from kitfold.measure.level import held_until_s, loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import apply_gain
+from kitfold.pack.line_in import recorded, sent
 from kitfold.pack.prepare import copied, cut
 from kitfold.pack.problem import Part
 from kitfold.pack.quantise import content_seed, dequantise, quantise
@@ -43,6 +44,7 @@ class Slot:
     held_s : float, seconds that the stored file lasts at setting 0; infinite where it loops
     dithered : bool
     history : tuple of Done, its steps, and the fold for this device
+    sent : Sound or None, what the line input should hear of it; None for a device that is loaded with files
     """
 
     slot: int
@@ -59,6 +61,7 @@ class Slot:
     held_s: float
     dithered: bool
     history: tuple[Done, ...]
+    sent: Sound | None = None
 
 
 def made_part(part: Part, ready: Ready, device: Device) -> tuple[Sound, Levels]:
@@ -80,6 +83,9 @@ def played_back(sound: Sound, part: Part) -> Sound:
 def stored_slot(number: int, part: Part, ready: Ready, sound: Sound, gain: Gain, device: Device, plan: Plan) -> Slot:
     """Quantise one part and measure what the device will play."""
     loud = apply_gain(sound, gain.store_db)
+    take = sent(loud, device) if device.loading == "line-in" else None
+    if take is not None:
+        loud = recorded(take, loud)
     dither = dithers(device, ready.candidate.held_s, any(one.ask.needs_s > 0 for one in part.serves))
     zero_ends = loud.loop is None
     codes = quantise(loud.samples, device.bits, device.encoding, dither, content_seed(loud.samples), zero_ends)
@@ -100,6 +106,7 @@ def stored_slot(number: int, part: Part, ready: Ready, sound: Sound, gain: Gain,
         held_s=_held_s(played, part, plan.fit.hold_floor_db),
         dithered=dither,
         history=ready.sound.history,
+        sent=take,
     )
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import inf
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ from kitfold.measure.audible import (
     quantised_power,
     stored_errors,
 )
+from kitfold.measure.level import held_until_s
 from kitfold.pack.asks import Ask
 from kitfold.pack.convert import resample, resampled_frames
 from kitfold.pack.prepare import fade_frames
@@ -26,7 +28,6 @@ from kitfold.plan.device import Device
 from kitfold.plan.settings import Loop
 from kitfold.sound import Sound
 from kitfold.steps.loop import loop
-from kitfold.steps.shift import varispeed, varispeed_frames
 from kitfold.units import semitones_to_ratio
 
 __all__ = ["Ways", "as_variant", "can_loop", "looped", "strain_of"]
@@ -48,8 +49,11 @@ def looped(sound: Sound) -> Sound:
 
 def as_variant(sound: Sound, variant: Variant) -> Sound:
     """Return a sound at a variant's octave and rate, whole; a loop moves along."""
-    faster = varispeed(sound, semitones_to_ratio(variant.octave)) if variant.octave else sound
-    return resample(faster, variant.rate_hz)
+    if not variant.octave:
+        return resample(sound, variant.rate_hz)
+    # read at twice its rate it is an octave up; resampled once, it keeps all that the stored rate can hold
+    root_hz = None if sound.root_hz is None else 2 * sound.root_hz
+    return resample(replace(sound, rate_hz=2 * sound.rate_hz, root_hz=root_hz), variant.rate_hz)
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,17 +66,21 @@ class Ways:
     device : Device
     dither : bool
     heard : Heard, the sound at the gain at which it will be stored
+    hold_floor_db : float or None, where a held sound ends; None where nothing holds it
     """
 
     sound: Sound
     device: Device
     dither: bool
     heard: Heard
+    hold_floor_db: float | None = None
 
     @classmethod
-    def of(cls, sound: Sound, device: Device, store_db: float, dither: bool) -> Ways:
+    def of(
+        cls, sound: Sound, device: Device, store_db: float, dither: bool, hold_floor_db: float | None = None
+    ) -> Ways:
         """Listen to a sound at the gain at which it will be stored."""
-        return cls(sound, device, dither, hear(sound, store_db))
+        return cls(sound, device, dither, hear(sound, store_db), hold_floor_db)
 
     def plain(self) -> tuple[Variant, ...]:
         """Return the variants without a loop: every rate, at pitch and an octave up, the plainest first."""
@@ -102,9 +110,8 @@ class Ways:
         return audible_error(self.heard, round_sound.sustained(self.sound.frames))
 
     def _variant(self, rate_hz: int, octave: int) -> Variant:
-        ratio = semitones_to_ratio(octave)
-        frames = varispeed_frames(self.sound.frames, ratio) if octave else self.sound.frames
-        frames = resampled_frames(frames, self.sound.rate_hz, rate_hz)
+        ratio = 2 if octave else 1
+        frames = resampled_frames(self.sound.frames, ratio * self.sound.rate_hz, rate_hz)
         block = max(1, int(_BLOCK_S * rate_hz / ratio))
         kept = np.minimum(np.arange(-(-frames // block) + 1) * block, frames)
         fades = np.array([fade_frames(int(n), rate_hz) if n < frames else 0 for n in kept])
@@ -112,7 +119,13 @@ class Ways:
         errors = stored_errors(self.heard, min(top_hz, self.sound.rate_hz / 2), self._noise_power(), top_hz)
         played_hz = rate_hz / ratio
         shares = lost_by_cuts(self.heard, kept / played_hz, fades / played_hz, errors)
-        return Variant(rate_hz, octave, False, frames, block, _falling(shares))
+        return Variant(rate_hz, octave, False, frames, block, _falling(shares), self._held_s(rate_hz // ratio))
+
+    def _held_s(self, rate_hz: int) -> float:
+        """Return how long the sound holds with the band that a rate leaves; what was bright may die away sooner."""
+        if self.hold_floor_db is None:
+            return inf
+        return held_until_s(resample(self.sound, rate_hz), self.hold_floor_db)
 
     def _noise_power(self) -> float | NDArray[np.floating]:
         """Return the mean square of what the codes add, full scale 1."""

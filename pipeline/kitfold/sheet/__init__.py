@@ -1,1 +1,5 @@
-"""Pages and pictures from a manifest."""
+"""Pages and pictures from a manifest: the kit sheet."""
+
+from kitfold.sheet.page import sheet_files, sheet_page
+
+__all__ = ["sheet_files", "sheet_page"]

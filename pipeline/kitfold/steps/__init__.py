@@ -34,8 +34,8 @@ STEPS: dict[str, str] = {
 
 KEEP_LOOP = frozenset({"fold", "tune", "transpose", "filter", "loop", "level"})
 """Steps after which a loop still goes round without a seam (`tune` and `transpose`: by varispeed). Before any other one
-the loop is taken away, and the history says so: trim, fade and riser change one end of the sound, reverse turns it round,
-what an effect or a layer of a stack sounds like hangs on what came before."""
+the loop is taken away, and the history says so: trim, fade and riser change one end of the sound, reverse turns it
+round, what an effect or a layer of a stack sounds like hangs on what came before."""
 
 
 def step_named(name: str) -> Step:

@@ -28,7 +28,8 @@ def filter(sound: Sound, settings: Filter) -> Sound:  # noqa: A001 - the step's 
 
     Returns
     -------
-    Sound : (frames, channels), a loop stays seamless; a low-pass at or over half the rate leaves it as it is, and says so
+    Sound : (frames, channels); a loop stays seamless. A low-pass at or over half the rate leaves it as it is, and says
+        so
 
     Raises
     ------

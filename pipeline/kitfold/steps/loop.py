@@ -16,7 +16,7 @@ from kitfold.plan.settings import Loop
 from kitfold.sound import Sound
 from kitfold.steps.loop_beat import beat_said
 from kitfold.steps.loop_find import Join, Span, find_joins
-from kitfold.steps.loop_freeze import frozen, turned_to_fit
+from kitfold.steps.loop_freeze import calm_places, entered, frozen
 from kitfold.steps.seam import turn_of
 from kitfold.units import cents_between, cents_to_ratio, seconds_to_frames
 
@@ -25,13 +25,14 @@ __all__ = ["loop"]
 Real = NDArray[np.float64]
 
 _LENGTHS = 0.6, 1.4  # of length_s: how far the loop's length may lie from it
-_ATTACK_S = 0.05  # after the level has come up: still the attack
-_UP_DB = -4.0  # under the loudest: where the held part starts
+_ATTACK_S = 0.1  # after the level has come up: still the attack
+_UP_DB = -3.0  # under the loudest: where the held part starts
 _DOWN_DB = (-6.0, -9.0, -12.0, -18.0, -24.0)  # ... and ends: the first that leaves room for a loop
 _SHORTEST_S = 0.12  # of the held part
 _PERIODS = 6
 _TRIED = 5  # joins that are made and measured; `find` tries as many again where none of them is good
 _FROZEN_FROM_S = 5.0  # of the sound, at most, make a frozen round
+_PLACES = 3  # of a frozen round where its seam is tried
 _FROZEN = 3  # joins that are frozen, one after the other, until one is good
 _SECOND_COSTS = 0.15  # in likeness: where the seam does not hang on it, a shorter way to a loop's end is better
 _SECOND_COSTS_DB = 2.0  # what a second of memory counts against a better seam
@@ -104,10 +105,14 @@ class _Work:
         enters = join.start - fade
         near, _, _ = turn_of(self.samples, join.start, join.length, fade)
         still = frozen(rounds, join.length, rate_hz, ratio)
-        still *= np.sqrt(np.mean(near * near) / max(np.mean(still * still), 1e-30))
-        led, turned, likeness = turned_to_fit(self.samples[enters : join.start], still, rate_hz)
-        whole = np.concatenate([self.samples[:enters], led, turned])
-        return self._measured(whole, join, "freeze", likeness)
+        still *= np.sqrt(np.mean(near * near) / max(float(np.mean(still * still)), 1e-30))
+        before = self.samples[enters : join.start]
+        made = []
+        for place in calm_places(still, rate_hz, _PLACES):
+            led, turned, likeness = entered(before, still, place, rate_hz)
+            whole = np.concatenate([self.samples[:enters], led, turned])
+            made.append(self._measured(whole, join, "freeze", likeness))
+        return min(made, key=lambda one: one.cost_db)
 
     def _measured(self, samples: Real, join: Join, method: str, likeness: float) -> _Made:
         sound = self.source.with_samples(samples, loop=(join.start, join.start + join.length))
@@ -187,7 +192,7 @@ def _frozen_ones(work: _Work, joins: list[Join]) -> list[_Made]:
 def _span(sound: Sound, settings: Loop, root_hz: float | None) -> Span | None:
     """Find where a loop may lie: in the held part, shortened where that is short."""
     fade, wanted = seconds_to_frames(settings.crossfade_ms / 1000.0, sound.rate_hz), settings.length_s * sound.rate_hz
-    held = _held(sound, round(_LENGTHS[0] * wanted) + 2 * fade)
+    held = _held(sound, round(wanted) + 2 * fade)
     if held is None:
         return None
     start, end = held
@@ -196,7 +201,7 @@ def _span(sound: Sound, settings: Loop, root_hz: float | None) -> Span | None:
         return None
     fade = max(16, min(fade, (end - start) // 6, round(0.5 * wanted)))
     most = min(round(_LENGTHS[1] * wanted), end - start - fade)
-    least = max(fade + 16, min(round(_LENGTHS[0] * wanted), round(0.5 * most)))
+    least = max(fade + 16, min(round(_LENGTHS[0] * wanted), round(0.7 * most)))
     return Span(start + fade, end, least, most, fade)
 
 

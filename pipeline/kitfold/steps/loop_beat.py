@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kitfold.measure.held import held_frames
 from kitfold.measure.layers import layer_db
@@ -11,6 +12,8 @@ from kitfold.sound import Sound
 from kitfold.units import semitones_to_ratio
 
 __all__ = ["beat_said", "fifth_beat_hz"]
+
+Real = NDArray[np.float64]
 
 _HEARD_DB = -30.0  # a fifth under this doesn't beat audibly
 _CENTS = 30.0
@@ -30,7 +33,9 @@ def fifth_beat_hz(sound: Sound, root_hz: float) -> float | None:
         return None
     samples = sound.float64()
     power, bin_hz, _ = long_spectrum(samples, sound.rate_hz, *held_frames(samples, sound.rate_hz, -30.0))
-    beat_hz = abs(3.0 * _line_hz(power, bin_hz, root_hz) - 2.0 * _line_hz(power, bin_hz, root_hz * semitones_to_ratio(7)))
+    beat_hz = abs(
+        3.0 * _line_hz(power, bin_hz, root_hz) - 2.0 * _line_hz(power, bin_hz, root_hz * semitones_to_ratio(7))
+    )
     return beat_hz if _SLOWEST_HZ <= beat_hz <= _FASTEST_HZ else None
 
 
@@ -50,7 +55,7 @@ def beat_said(sound: Sound, root_hz: float | None, loop_s: float) -> tuple[str, 
     )
 
 
-def _line_hz(power: np.ndarray, bin_hz: float, near_hz: float) -> float:  # type: ignore[type-arg]
+def _line_hz(power: Real, bin_hz: float, near_hz: float) -> float:
     """Return the power centroid of the line near a frequency."""
     reach = 2.0 ** (_CENTS / 1200.0)
     first, last = int(near_hz / reach / bin_hz), int(near_hz * reach / bin_hz) + 2

@@ -2,8 +2,8 @@
 
 Every possible length is compared at once by normalised cross-correlation (J. P. Lewis, "Fast normalized
 cross-correlation", Vision Interface 1995) on a copy at a low rate whose highs are raised, so that the overtones count
-and not the root alone; the best are compared again frame by frame at the full rate. A length that joins well holds whole
-periods of everything loud: of the root, of other layers, and of their beating.
+and not the root alone; the best are compared again frame by frame at the full rate. A length that joins well holds
+whole periods of everything loud: of the root, of other layers, and of their beating.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _WHOLE_PERIODS_CENTS = 1.0
 
 @dataclass(frozen=True)
 class Span:
-    """Where a loop may lie, in frames: it starts at `first` or later, ends at `end` or earlier, lasts `least` to `most`.
+    """Where a loop may lie, in frames: from `first` on, up to `end`, `least` to `most` long.
 
     `fade` frames before its start are blended into its end.
     """
@@ -95,9 +95,12 @@ def _alike(low: Real, step: int, start: int, span: Span, rate_hz: int, root_hz: 
         return []
     scores = _normalised_correlation(field, pattern)
     lengths = (span.least // step + np.arange(len(scores))) * step
-    slack = step + _slack_frames(lengths, rate_hz, root_hz)
+    slack = step + _slack_frames(lengths)
     scores = np.where(_off_period(lengths, rate_hz, root_hz) <= slack, scores, -2.0)
-    return [Join(start, int(lengths[best]), float(scores[best])) for best in _peaks(scores, round(_APART_S * rate_hz / step))]
+    return [
+        Join(start, int(lengths[best]), float(scores[best]))
+        for best in _peaks(scores, round(_APART_S * rate_hz / step))
+    ]
 
 
 def _normalised_correlation(field: Real, pattern: Real) -> Real:
@@ -130,18 +133,20 @@ def _off_period(lengths: NDArray[np.int64], rate_hz: int, root_hz: float | None)
     if root_hz is None:
         return np.zeros(len(lengths))
     periods = lengths * (root_hz / rate_hz)
-    return np.abs(periods - np.rint(periods)) * (rate_hz / root_hz)
+    off: Real = np.abs(periods - np.rint(periods)) * (rate_hz / root_hz)
+    return off
 
 
-def _slack_frames(lengths: NDArray[np.int64], rate_hz: int, root_hz: float | None) -> Real:
+def _slack_frames(lengths: NDArray[np.int64]) -> Real:
     """Say by how many frames lengths may lie off whole periods: a cent, half a frame at least."""
-    return np.maximum(0.5, lengths * (cents_to_ratio(_WHOLE_PERIODS_CENTS) - 1.0))
+    slack: Real = np.maximum(0.5, lengths * (cents_to_ratio(_WHOLE_PERIODS_CENTS) - 1.0))
+    return slack
 
 
 def _refined(samples: Real, join: Join, step: int, span: Span, rate_hz: int, root_hz: float | None) -> Join:
     """Compare the lengths around a rough one, frame by frame."""
     lengths = np.arange(max(join.length - step, span.fade + 1), min(join.length + step, span.end - join.start) + 1)
-    whole = lengths[_off_period(lengths, rate_hz, root_hz) <= _slack_frames(lengths, rate_hz, root_hz)]
+    whole = lengths[_off_period(lengths, rate_hz, root_hz) <= _slack_frames(lengths)]
     pattern = samples[join.start - span.fade : join.start]
 
     def likeness(length: int) -> float:
@@ -149,4 +154,3 @@ def _refined(samples: Real, join: Join, step: int, span: Span, rate_hz: int, roo
 
     best = max((int(length) for length in (whole if len(whole) else lengths)), key=likeness, default=join.length)
     return Join(join.start, best, likeness(best))
-

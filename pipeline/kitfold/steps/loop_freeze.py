@@ -4,9 +4,10 @@ As much of the sound as whole rounds fit into, joined end to start, is split int
 whole numbers of turns a round, so that each partial keeps its power and its centre, and every line is given a phase by
 chance: what happened at one moment is spread over the whole round, and no seam is left. Of two channels a line keeps
 both powers and that of their mono fold; those three leave one angle between left and right.
-Of several seeds the one with the least ripple is kept, after its phases were drawn towards a steady level: between time,
-where the level is held, and frequency, where the strengths are put back (Gerchberg and Saxton, "A practical algorithm
-for the determination of phase from image and diffraction plane pictures", Optik 35, 1972).
+
+Of several seeds the one with the least ripple is kept, after its phases were drawn towards a steady level: between
+time, where the level is held, and frequency, where the strengths are put back (Gerchberg and Saxton, "A practical
+algorithm for the determination of phase from image and diffraction plane pictures", Optik 35, 1972).
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from kitfold.measure.seam import change_track, level_ripple_db
 from kitfold.steps.seam import crossfaded
 from kitfold.steps.wash import levelled
 
-__all__ = ["frozen", "turned_to_fit"]
+__all__ = ["calm_places", "entered", "frozen"]
 
 Real = NDArray[np.float64]
 Lines = NDArray[np.complex128]
@@ -29,9 +30,8 @@ _SEEDS = 8
 _ROUNDS = 4
 _LEVEL_S = 0.04
 _STEADY_RATE_HZ = 16_000  # what lies over half of it hardly moves the level: its phases stay as they were drawn
-_PLACES = 400  # the best-fitting rotations among which the quietest seam is chosen
+_NEAR_S = 0.15  # what happens so near to a seam is heard as its doing
 _BAND_HZ = 30.0  # narrower than partials lie apart, wider than a chorus spreads one
-_NEARLY = 0.9  # of the best fit
 
 
 def frozen(rounds: Real, frames: int, rate_hz: int, ratio: float = 1.0) -> Real:
@@ -56,13 +56,15 @@ def frozen(rounds: Real, frames: int, rate_hz: int, ratio: float = 1.0) -> Real:
     chance = np.random.default_rng(_seed(rounds, rate_hz))
     window = max(1, round(_LEVEL_S * rate_hz * size / frames))
 
-    def tried() -> Lines:
-        turns = np.exp(2j * np.pi * chance.random(len(lines)))
+    tries = [np.exp(2j * np.pi * chance.random(len(lines))) for _ in range(_SEEDS)]
+    for turns in tries:
         turns[: len(low)] = _steadied(low, turns[: len(low)], size, window)
-        return turns
 
-    made = (irfft(lines * tried()[:, np.newaxis], frames, axis=0) for _ in range(_SEEDS))
-    steadiest: Real = min(made, key=lambda samples: level_ripple_db(samples, rate_hz, circular=True))
+    def ripple_db(turns: Lines) -> float:
+        made = irfft(low * turns[: len(low), np.newaxis], size, axis=0)
+        return level_ripple_db(made, round(rate_hz * size / frames), circular=True)
+
+    steadiest: Real = irfft(lines * min(tries, key=ripple_db)[:, np.newaxis], frames, axis=0)
     return steadiest
 
 
@@ -91,13 +93,40 @@ def _lines(rounds: Real, frames: int, ratio: float) -> Lines:
     return lines
 
 
-def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, float]:
-    """Turn a round so that it follows on what lies before, and so that its seam lies where little happens.
+def calm_places(turn: Real, rate_hz: int, count: int) -> list[int]:
+    """Find where in a round least happens: where a seam is best put.
+
+    Parameters
+    ----------
+    turn : ndarray, (frames, channels)
+    rate_hz : int, Hz
+    count : int, how many places; they lie a little apart
+
+    Returns
+    -------
+    list of int, frames, the calmest first
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    changes_db, hop = change_track(turn, rate_hz)
+    near = max(1, min(round(_NEAR_S * rate_hz / hop), len(changes_db) // 6))
+    left = maximum_filter1d(changes_db, 2 * near + 1, mode="wrap")
+    places = []
+    for _ in range(count):
+        calmest = int(np.argmin(left))
+        places.append(calmest * hop)
+        left[np.arange(calmest - near // 2, calmest + near // 2 + 1) % len(left)] = np.inf
+    return places
+
+
+def entered(before: Real, turn: Real, place: int, rate_hz: int) -> tuple[Real, Real, float]:
+    """Let a round follow on what lies before, with its seam at a place of ours.
 
     Parameters
     ----------
     before : ndarray, (frames, channels), what is heard before the round starts; not longer than the round
     turn : ndarray, (frames, channels)
+    place : int, frames, where in the round its seam shall lie
     rate_hz : int, Hz
 
     Returns
@@ -106,17 +135,8 @@ def turned_to_fit(before: Real, turn: Real, rate_hz: int) -> tuple[Real, Real, f
     turned : ndarray, the shape of `turn`
     likeness : float, the correlation of what was crossfaded
     """
-    from scipy.fft import irfft, rfft
-
-    frames, fade = turn.shape[0], len(before)
-    across = irfft(np.sum(rfft(turn, axis=0) * np.conj(rfft(before, frames, axis=0)), axis=1), frames)
-    places = np.argsort(-across, kind="stable")[:_PLACES]
-    places = places[across[places] >= _NEARLY * across[places[0]]]
-    changes_db, hop = change_track(turn, rate_hz)
-    calm = _calm_near(changes_db, max(1, round(0.15 * rate_hz / hop)))
-    cells = np.minimum(((places + fade) % frames) // hop, len(changes_db) - 1)
-    place = int(places[int(np.argmin(calm[cells]))])
-    met = _in_phase(before, np.roll(turn, -place, axis=0), rate_hz)
+    fade = len(before)
+    met = _in_phase(before, np.roll(turn, fade - place, axis=0), rate_hz)
     led, likeness = crossfaded(before, met[:fade])
     return led, np.roll(met, -fade, axis=0), likeness
 
@@ -151,13 +171,6 @@ def _steadied(lines: Lines, turns: Lines, size: int, window: int) -> Lines:
         across = np.sum(steady * np.conj(lines), axis=1)
         turns = np.where(np.abs(across) > 0, across / np.maximum(np.abs(across), 1e-300), turns)
     return turns
-
-
-def _calm_near(values: Real, near: int) -> Real:
-    from scipy.ndimage import maximum_filter1d
-
-    greatest: Real = maximum_filter1d(values, 2 * near + 1, mode="wrap")
-    return greatest
 
 
 def _seed(rounds: Real, rate_hz: int) -> int:

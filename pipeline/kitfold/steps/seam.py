@@ -46,7 +46,7 @@ def crossfaded(out: Real, into: Real) -> tuple[Real, float]:
     mixed : ndarray, (frames, channels): begins as `out`, ends as `into`
     likeness : float, the correlation that the gains were made for
     """
-    grow = rise(len(out) + 1)[1:]
+    grow = np.append(rise(len(out))[1:], 1.0)
     weight = np.sqrt(grow * (1.0 - grow))[:, np.newaxis]  # where both are heard, their likeness matters
     likeness = correlation(out * weight, into * weight)
     held = max(likeness, _LEAST_LIKENESS)

@@ -94,7 +94,9 @@ def keep_length(sound: Sound, ratio: float) -> Sound:
     moved = _stretched(_resampled(even, 1.0 / up), up * sound.rate_hz, ratio)
     moved = _to_length(_resampled(moved, up), sound.frames)
     gain = _make_up_gain(even, moved, sound.rate_hz, ratio)
-    moved_sound = sound.with_samples(moved.astype(np.float64) * (gain * peak / _STRETCH_PEAK), root_hz=root_hz, loop=None)
+    moved_sound = sound.with_samples(
+        moved.astype(np.float64) * (gain * peak / _STRETCH_PEAK), root_hz=root_hz, loop=None
+    )
     return moved_sound if sound.loop is None else moved_sound.telling(LOOP_GONE)
 
 

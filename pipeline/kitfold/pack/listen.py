@@ -1,0 +1,185 @@
+"""The preview: the sketch played once from the masters and once through the device, to be compared by ear.
+
+Both play the same notes at the same moments, go through the same space, and get one gain between them, so that what
+differs is the device alone: its rate, its steps, its loops, its interpolation, its voices, and notes that it cannot
+reach (left out). The masters are moved by varispeed as well. Mono goes to both sides 3 dB lower, which keeps its power.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+
+import numpy as np
+import soxr
+
+from kitfold.files import master_bytes
+from kitfold.measure.level import true_peak_db
+from kitfold.pack.cast import Casting, arranged
+from kitfold.pack.device_voice import Strike, voices_mix
+from kitfold.pack.kit import Packed
+from kitfold.pack.played import play_kit
+from kitfold.pack.sketch import NoteEvent, Sketch
+from kitfold.pack.song_midi import song_midi
+from kitfold.plan.kit import Listen
+from kitfold.plan.plan import Plan
+from kitfold.render.masters import Master
+from kitfold.sound import Audio, Sound
+from kitfold.steps.shapes import fall
+from kitfold.units import db_to_gain, seconds_to_frames, semitones_to_ratio
+
+__all__ = ["LISTEN_RATE_HZ", "listen_files", "played_by_device", "played_by_masters"]
+
+LISTEN_RATE_HZ = 48_000
+_PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
+_RELEASE_S = 0.15  # a held master that still sounds at its chord's end fades like a hand that lifts
+_TAIL_S, _FADE_S = 5.0, 2.0
+_ROOM_SIZE, _DELAY_FEEDBACK = 0.7, 0.35
+_REVERB_WET = 1.0 / 3.0  # pedalboard's reverb multiplies its wet level by three
+_LONGEST_DELAY_S = 30.0  # pedalboard's own limit
+
+
+def listen_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> dict[str, bytes]:
+    """Return the preview of a kit on a device; the same kit gives the same bytes.
+
+    Parameters
+    ----------
+    plan : Plan
+    packed : Packed
+    masters : mapping of Master, by name
+
+    Returns
+    -------
+    dict, name relative to the build folder to bytes: ``listen/song-master.wav`` and ``listen/song-device.wav`` (48 kHz,
+    24-bit, equally long, the louder one's true peak at -1 dBTP at most) and ``listen/song.mid``
+    """
+    sketch = arranged(plan, packed)
+    channels = _channels(plan, packed, masters)
+    frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ)
+    mixes = [
+        _in_space(_to_frames(mix, frames), plan.listen, sketch)
+        for mix in (played_by_masters(sketch, masters, channels), played_by_device(plan, packed, sketch, channels))
+    ]
+    lower_db = min(0.0, _PEAK_DBTP - max(true_peak_db(mix) for mix in mixes))
+    master, device = (master_bytes(mix.with_samples(mix.samples * np.float32(db_to_gain(lower_db)))) for mix in mixes)
+    roots = {slot.part.name: slot.note.midi for slot in packed.slots if slot.part.root == 0}
+    ordered = {sound.name: roots[sound.name] for sound in plan.sounds if sound.name in roots}
+    return {
+        "listen/song-master.wav": master,
+        "listen/song-device.wav": device,
+        "listen/song.mid": song_midi(sketch, ordered, plan.kit.title or plan.kit.name),
+    }
+
+
+def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: int) -> Sound:
+    """Play a sketch from the masters, every voice to its end, at the levels that the recipes set.
+
+    Parameters
+    ----------
+    sketch : Sketch
+    masters : mapping of Master, by name
+    channels : int
+
+    Returns
+    -------
+    Sound, at 48 kHz, (frames, channels), as long as the sketch and a tail
+    """
+    mix = np.zeros((seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ), channels), np.float32)
+    moved: dict[tuple[str, int], Audio] = {}
+    for note in sketch.notes:
+        start = seconds_to_frames(sketch.seconds(note.start_beats), LISTEN_RATE_HZ)
+        key = (note.sound, note.semitones)
+        if key not in moved:
+            moved[key] = _panned(_varispeed(masters[note.sound].sound, note.semitones, len(mix)), channels)
+        heard = _released(moved[key], note, sketch, masters[note.sound].sound.loop is not None)[: len(mix) - start]
+        mix[start : start + len(heard)] += heard
+    return Sound(mix, LISTEN_RATE_HZ)
+
+
+def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) -> Sound:
+    """Play a sketch through the device as it stores the kit, at the levels that the recipes set.
+
+    Parameters
+    ----------
+    plan : Plan
+    packed : Packed
+    sketch : Sketch
+    channels : int
+
+    Returns
+    -------
+    Sound, at 48 kHz, (frames, channels), as long as the sketch and a tail: the device's output, made at its own highest
+    rate (see `device_voice`) and brought to 48 kHz by soxr as by an ideal filter
+    """
+    device, casting = packed.device, Casting(packed)
+    rate_hz = device.top_rate_hz
+    slots = {played.slot.slot: played for played in play_kit(plan, packed).slots}
+    strikes = []
+    for note in sketch.notes:
+        if cast := casting.of(note):
+            played = slots[cast.slot.slot]
+            start = seconds_to_frames(sketch.seconds(note.start_beats), rate_hz)
+            up = seconds_to_frames(sketch.seconds(note.start_beats + note.beats), rate_hz)
+            stop = max(up, start + 1) if device.note_off == "stops" else None
+            step = played.sound.rate_hz / rate_hz * semitones_to_ratio(cast.setting)
+            strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
+    frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
+    mix = _panned(voices_mix(strikes, device.voices, frames, device.channels, rate_hz), channels)
+    return Sound(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality="VHQ"), LISTEN_RATE_HZ)
+
+
+def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
+    """Return 2 where anything is stereo, the space included, else 1."""
+    space = plan.listen.reverb > 0
+    return max(packed.device.channels, 2 if space else 1, *(master.sound.channels for master in masters.values()))
+
+
+def _varispeed(sound: Sound, semitones: int, frames: int) -> Audio:
+    """Return a master moved and at 48 kHz, its loop gone round to the mix's end."""
+    rate_hz = sound.rate_hz * semitones_to_ratio(semitones)
+    needed = math.ceil(frames * rate_hz / LISTEN_RATE_HZ)
+    samples = sound.sustained(needed).samples if sound.loop else sound.samples[:needed]
+    if rate_hz == LISTEN_RATE_HZ:
+        return samples
+    moved: Audio = soxr.resample(np.ascontiguousarray(samples), rate_hz, LISTEN_RATE_HZ, quality="VHQ")
+    return moved
+
+
+def _released(samples: Audio, note: NoteEvent, sketch: Sketch, loops: bool) -> Audio:
+    """End a held note, and what goes round for ever, where its key goes up; let others ring."""
+    end = seconds_to_frames(sketch.seconds(note.beats), LISTEN_RATE_HZ)
+    if (note.role != "held" and not loops) or end >= len(samples):
+        return samples
+    release = seconds_to_frames(_RELEASE_S, LISTEN_RATE_HZ)
+    heard = samples[: end + release].copy()
+    heard[end:] *= fall(release)[: len(heard) - end, np.newaxis].astype(np.float32)
+    return heard
+
+
+def _panned(samples: Audio, channels: int) -> Audio:
+    if samples.shape[1] == 1 < channels:
+        return np.repeat(samples * np.float32(math.sqrt(0.5)), channels, axis=1)
+    return samples
+
+
+def _to_frames(sound: Sound, frames: int) -> Sound:
+    samples = sound.samples[:frames]
+    return sound.with_samples(np.pad(samples, ((0, frames - len(samples)), (0, 0))))
+
+
+def _in_space(sound: Sound, listen: Listen, sketch: Sketch) -> Sound:
+    """Add what outboard effects would: a send to a reverb and one to a delay, the dry sound untouched; fade the end."""
+    from pedalboard import Delay, Reverb
+
+    dry = np.ascontiguousarray(sound.samples.T)
+    mix = dry.copy()
+    if listen.delay > 0:
+        delay_s = min(sketch.seconds(listen.delay_beats), _LONGEST_DELAY_S)
+        echo = Delay(delay_seconds=delay_s, feedback=_DELAY_FEEDBACK, mix=1.0)
+        mix += np.float32(listen.delay) * echo(dry, sound.rate_hz)
+    if listen.reverb > 0:
+        room = Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)
+        mix += np.float32(listen.reverb) * room(dry, sound.rate_hz)
+    fade = seconds_to_frames(_FADE_S, sound.rate_hz)
+    mix[:, -fade:] *= fall(fade).astype(np.float32)
+    return sound.with_samples(np.ascontiguousarray(mix.T))

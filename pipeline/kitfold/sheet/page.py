@@ -1,0 +1,115 @@
+"""The kit sheet: one page that shows a build as a score, plays it, and says what to set on the device."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Mapping
+from importlib.resources import files as resources
+from typing import Any
+
+from kitfold.sheet.chart import chart_of, masking_map, writes_flats
+from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
+from kitfold.sheet.rows import FIGURE, row_of
+from kitfold.sheet.score import score_of
+from kitfold.sheet.words import check_lines, device_words, memory_words
+
+__all__ = ["sheet_files", "sheet_page"]
+
+SCRIPTS = ("sound.js", "store.js", "player.js", "song.js", "keys.js", "page.js")
+_TEMPLATES = resources("kitfold.sheet") / "templates"
+
+
+def sheet_page(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> str:
+    """Return the page of a build, as text.
+
+    Parameters
+    ----------
+    manifest : mapping as in manifest.json
+    files : mapping, name relative to the build to bytes: slots, masters, listen; what is missing is left out
+    """
+    return sheet_files(manifest, files)["sheet.html"].decode()
+
+
+def sheet_files(
+    manifest: Mapping[str, Any], files: Mapping[str, bytes], beside_bytes: int = BESIDE_BYTES
+) -> dict[str, bytes]:
+    """Return the page, and its sounds beside it where they would make it too heavy.
+
+    Parameters
+    ----------
+    manifest, files : as for `sheet_page`
+    beside_bytes : int, the sounds go beside the page when their text is longer than this
+    """
+    heard = clips_of(manifest, files)
+    beside = sum(len(clip.text) for clip in heard.clips) > beside_bytes
+    page = _page(manifest, files, () if beside else heard.clips, data_of(manifest, heard, beside))
+    sounds = {f"sheet/{clip.key}.js": _script_of(clip) for clip in heard.clips} if beside else {}
+    return {"sheet.html": page.encode(), **sounds}
+
+
+def _page(
+    manifest: Mapping[str, Any], files: Mapping[str, bytes], clips: tuple[Clip, ...], data: Mapping[str, Any]
+) -> str:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    engine = Environment(
+        loader=PackageLoader("kitfold.sheet", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    style, script = _text("sheet.css"), "".join(_text(name) for name in SCRIPTS)
+    page = engine.get_template("sheet.html.j2").render(
+        **_said(manifest, files),
+        data=data,
+        clips=clips,
+        policy=_policy(style, script, bool(data["beside"])),
+        style=Markup(style),  # noqa: S704  (our own file, hashed in the policy)
+        script=Markup(script),  # noqa: S704
+    )
+    return page
+
+
+def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> dict[str, Any]:
+    score, flats = score_of(manifest), writes_flats(manifest)
+    lines = check_lines(manifest["checks"])
+    return {
+        "kit": manifest["kit"],
+        "device": manifest["device"],
+        "device_words": device_words(manifest["device"]),
+        "memory": memory_words(manifest["budget"], manifest["device"]),
+        "budget": manifest["budget"],
+        "score": score,
+        "rows": [row_of(manifest, slot, files, score, flats) for slot in manifest["slots"]],
+        "charts": chart_of(manifest, score),
+        "poor": [line for line in lines if line["result"] != "pass"],
+        "good": [line for line in lines if line["result"] == "pass"],
+        "masking": masking_map(manifest["checks"]),
+        "made_with": manifest["made_with"],
+        "figure": FIGURE,
+    }
+
+
+def _policy(style: str, script: str, beside: bool) -> str:
+    """Return a content security policy that lets the page's own style and script run and nothing else."""
+    near = " 'self' file:" if beside else ""  # the sounds beside the page are scripts: file: pages may not fetch
+    return (
+        f"default-src 'none'; script-src '{_hash(script)}'{near}; style-src '{_hash(style)}'; "
+        "img-src data:; media-src data: blob:; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+
+
+def _script_of(clip: Clip) -> bytes:
+    return f'kitSheet.arrived("{clip.key}","{clip.text}");\n'.encode()
+
+
+def _text(name: str) -> str:
+    return (_TEMPLATES / name).read_text(encoding="utf-8")

@@ -1,0 +1,141 @@
+"""One row a slot: its facts, its place in the score, its figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from kitfold.sheet.audio import Take, read_slot, read_take
+from kitfold.sheet.chart import sounding_note
+from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
+from kitfold.sheet.score import Mark, Score, marks_of, signed
+from kitfold.sheet.words import change_words, how_played, step_words
+
+__all__ = ["FIGURE", "label_of", "master_of", "row_of"]
+
+FIGURE = {"columns": 240, "width": 480, "half": 30, "bands_width": 140, "bands_height": 60}
+_RANGE_DB = 60.0  # of the band figure: the quietest that a held sound under others can still be heard at, roughly
+_WORST = {"fail": 0, "warn": 1, "pass": 2}
+
+
+def row_of(
+    manifest: Mapping[str, Any], slot: Mapping[str, Any], files: Mapping[str, bytes], score: Score, flats: bool
+) -> dict[str, Any]:
+    """Return everything that the page says of one slot.
+
+    Parameters
+    ----------
+    manifest, slot : mappings as in manifest.json
+    files : mapping, file name to bytes: without a file its figure stays empty
+    score : Score
+    flats : bool, write notes with flats
+    """
+    stored = read_slot(slot, files[slot["file"]]) if slot["file"] in files else None
+    name = master_of(slot)
+    master = read_take(files[name]) if name in files else None
+    marks = marks_of(slot, score)
+    return {
+        "slot": slot,
+        "label": label_of(slot),
+        "marks": marks,
+        "score_words": _score_words(marks),
+        "note": sounding_note(slot, slot["play_semitones"], manifest["kit"], flats),
+        "tuned": _tuned(slot),
+        "share": _share(slot, manifest),
+        "level": signed(round(slot["play_db"], 1)),
+        "at_root": signed(slot["play_semitones"]),
+        "played": how_played(slot),
+        "changes": [change_words(change) for change in slot["changes"]],
+        "steps": [step_words(step) for step in slot["made"]["steps"]],
+        "result": _verdict(slot, manifest["checks"]),
+        **_figures(slot, master, stored),
+    }
+
+
+def label_of(slot: Mapping[str, Any]) -> str:
+    """Name a slot: the sound, and how far a copy is transposed."""
+    return slot["sound"] if slot["copy"] is None else f"{slot['sound']} {signed(slot['copy'])}"
+
+
+def master_of(slot: Mapping[str, Any]) -> str:
+    """Return the file of the sound before the device."""
+    return f"masters/{slot['sound']}.wav"
+
+
+def _figures(slot: Mapping[str, Any], master: Take | None, stored: Take | None) -> dict[str, Any]:
+    """Draw both versions over one span of time, each as it comes out at its root."""
+    up, speed = 2.0 ** ((slot["copy"] or 0) / 12.0), 2.0 ** (slot["play_semitones"] / 12.0)
+    stored_s = stored.seconds / speed if stored else 0.0
+    master_s = master.seconds if master else 0.0
+    span_s = max(stored_s, master_s, 1e-3)
+    columns, half = FIGURE["columns"], FIGURE["half"]
+    above = outline(master, columns, span_s) if master else np.zeros(columns)
+    below = outline(stored, columns, span_s, speed) if stored else np.zeros(columns)
+    tops = [one / max(float(one.max()), 1e-6) for one in (above, below)]
+    return {
+        "span_s": round(span_s, 2),
+        "master_s": round(master_s, 2),
+        "stored_s": round(stored_s, 2),
+        "above": area_path(tops[0], FIGURE["width"], half, -(half - 2)),
+        "below": area_path(tops[1], FIGURE["width"], half, half - 2),
+        "bands": _bands(master, stored, stored_s, up, speed),
+    }
+
+
+def _bands(master: Take | None, stored: Take | None, seconds: float, up: float, speed: float) -> dict[str, Any]:
+    """Draw both spectra over the part of the sound that is stored, each under its own loudest band."""
+    width, height = FIGURE["bands_width"], FIGURE["bands_height"]
+    before = band_levels_db(master, seconds or master.seconds, up) if master else None
+    after = band_levels_db(stored, stored.seconds, speed) if stored else None
+    top_hz = stored.rate_hz * speed / 2.0 if stored else 0.0
+    place = np.interp(np.log(max(top_hz, 1.0)), np.log(BANDS_HZ), np.arange(len(BANDS_HZ)))
+    return {
+        "before": "" if before is None else line_path(_heights(before), width, height, -(height - 4)),
+        "after": "" if after is None else area_path(_heights(after), width, height, -(height - 4)),
+        "top": round(float(place) * width / (len(BANDS_HZ) - 1), 1),
+        "top_khz": f"{top_hz / 1000:.3g}",
+    }
+
+
+def _heights(levels_db: Any) -> Any:
+    return np.clip((levels_db - levels_db.max()) / _RANGE_DB + 1.0, 0.0, 1.0)
+
+
+def _tuned(slot: Mapping[str, Any]) -> str:
+    cents = slot["root"]["error_cents"]
+    if not slot["root"]["pitched"] or cents is None:
+        return "no clear root"
+    return "in tune to 0.1 cent" if abs(cents) < 0.1 else f"{abs(cents):.1f} cents {'sharp' if cents > 0 else 'flat'}"
+
+
+def _share(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> float:
+    return round(100.0 * slot["memory"] / max(1, manifest["budget"]["limit"]), 1)
+
+
+def _verdict(slot: Mapping[str, Any], checks: Any) -> str:
+    """Return the worst result of the checks that name this slot or its sound."""
+    names = {slot["sound"], label_of(slot)}
+    results = [one["result"] for one in checks if names & set(one["about"])]
+    return min(results, key=lambda result: _WORST[result], default="pass")
+
+
+def _score_words(marks: tuple[Mark, ...]) -> str:
+    """Say the row's drawing in words, for a screen reader."""
+    return "; ".join(_mark_words(mark) for mark in marks) or "not in the song"
+
+
+def _mark_words(mark: Mark) -> str:
+    if mark.kind == "rest":
+        return f"{mark.section}: rests"
+    if mark.kind == "free":
+        return f"{mark.section}: never moved, lasts {_lasts(mark)}"
+    if mark.kind == "note":
+        return f"{mark.section}, {mark.chord}: set {mark.label}, lasts {_lasts(mark)}"
+    short = "" if mark.ok else ", too short"
+    return f"{mark.section}, {mark.chord}: set {mark.label}, held {mark.needs_s:.2f} s, lasts {_lasts(mark)}{short}"
+
+
+def _lasts(mark: Mark) -> str:
+    return "for ever" if mark.lasts_s is None else f"{mark.lasts_s:.2f} s"

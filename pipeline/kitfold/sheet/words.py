@@ -1,0 +1,153 @@
+"""Plain words for what the manifest says in keys: checks, changes, steps, the device."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from kitfold.sheet.score import signed
+
+__all__ = ["change_words", "check_lines", "device_words", "heard_loss", "how_played", "memory_words", "step_words"]
+
+CHECKS = {
+    "memory": ("Memory", "what the slots take of the device's memory"),
+    "slots": ("Slots", "how many are filled"),
+    "hold": ("Holds", "every held note must last until the next chord"),
+    "tuning": ("Tuning", "how far the stored note lies from the wanted one"),
+    "tuning between": ("Tuning between sounds", "how far two sounds held together differ"),
+    "beats": ("Beating", "how fast two sounds held together beat against each other"),
+    "balance": ("Balance", "how far the levels to set stray from the balance of the masters"),
+    "peak": ("Peaks", "the highest stored sample"),
+    "noise floor": ("Noise floor", "what sounds where the sound is silent"),
+    "noise under sound": ("Noise under the sound", "how far the device's noise lies under what plays"),
+    "clicks": ("Clicks", "the steepest jump at a cut or a loop"),
+    "mono": ("Mono", "what is lost when left and right are added"),
+    "speaks": ("Speaking in time", "how long a sound takes to be there"),
+    "brightness lost": ("Brightness lost", "how far the highest audible band came down"),
+    "brightness": ("Room in brightness", "how far sounds lie apart from low to high"),
+    "masking": ("Masking", "how much of one sound cannot be heard under another"),
+    "scale": ("Scale", "notes that lie outside the key"),
+    "borrowed chords": ("Borrowed chords", "chords from outside the key"),
+    "voices": ("Voices", "sounds that want to play at once"),
+    "drift": ("Drift", "how far a note wanders while it sounds"),
+    "loop": ("Loop seam", "how well the end of the loop meets its start"),
+    "seam": ("Loop seam", "how well the end of the loop meets its start"),
+}
+CHANGES = {
+    "shorten": "tail shortened",
+    "loop": "looped",
+    "repitch": "stored an octave up",
+    "drop-copy": "a copy left out",
+    "lower-rate": "stored at a lower rate",
+}
+RESULTS = {"pass": "holds", "warn": "look at this", "fail": "falls short"}
+_INAUDIBLE_DB = -60.0  # a millionth of what is heard
+_NAMED_SEPARATELY = ("step", "settings", "found", "said")
+
+
+def check_lines(checks: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return the checks for reading: the ones to look at first, what holds after them."""
+    order = {"fail": 0, "warn": 1, "pass": 2}
+    lines = [_check(one) for one in checks]
+    return sorted(lines, key=lambda line: order[line["result"]])
+
+
+def change_words(change: Mapping[str, Any]) -> dict[str, str]:
+    """Say what was changed to fit, why, and what it cost the ear."""
+    what = CHANGES.get(change["what"], change["what"])
+    return {"what": what, "why": change["why"], "cost": heard_loss(change["cost_db"])}
+
+
+def heard_loss(cost_db: float) -> str:
+    """Say how much of what is heard was lost: -20 dB is a hundredth of it."""
+    return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
+
+
+def how_played(slot: Mapping[str, Any]) -> str:
+    """Say how the song plays a slot."""
+    plays = slot["plays"]
+    if plays == "chords":
+        return "held under each chord"
+    if plays == "fixed":
+        return "never moved"
+    if plays == "tones":
+        return "plays the tones of each chord"
+    return "above each chord's root: " + ", ".join(signed(tone) for tone in plays)
+
+
+def device_words(device: Mapping[str, Any]) -> str:
+    """Describe the device in one line."""
+    rates = device["rate_hz"] if isinstance(device["rate_hz"], list) else [device["rate_hz"]]
+    kilo = " or ".join(f"{rate / 1000:g}" for rate in rates)
+    low, high = device["transpose"]
+    moves = f"plays {signed(low)} to {signed(high)} semitones" if (low, high) != (0, 0) else "cannot transpose"
+    parts = [
+        f"{device['slots']} slots",
+        f"{device['bits']}-bit {device['encoding']}",
+        f"{kilo} kHz",
+        {1: "mono", 2: "stereo"}.get(device["channels"], f"{device['channels']} channels"),
+        moves,
+        f"{device['voices']} voices",
+        "a note plays on when the key is let go" if device["note_off"] == "plays-on" else "a note stops with the key",
+    ]
+    return " · ".join(parts)
+
+
+def memory_words(budget: Mapping[str, Any], device: Mapping[str, Any]) -> dict[str, str]:
+    """Say how full the kit is and what more memory would buy."""
+    rates = device["rate_hz"] if isinstance(device["rate_hz"], list) else [device["rate_hz"]]
+    per, unit = (max(rates), "s") if budget["unit"] == "frames" else (1000, "kB")
+    used, limit = budget["used"] / per, budget["limit"] / per
+    more = budget.get("more")
+    bought = (
+        f"{more['units'] / per:g} {unit} more memory would make it {signed(round(more['cost_db'], 1))} dB"
+        if more
+        else "more memory would change nothing"
+    )
+    return {
+        "used": f"{used:,.2f} of {limit:,.2f} {unit}",
+        "free": f"{limit - used:,.2f} {unit} free",
+        "slots": f"{budget['slots_used']} of {budget['slots']} slots",
+        "loss": f"{signed(round(budget['cost_db'], 1))} dB",
+        "more": bought,
+    }
+
+
+def step_words(step: Mapping[str, Any]) -> dict[str, str]:
+    """Write one step of a sound's history as text."""
+    extra = {key: value for key, value in step.items() if key not in _NAMED_SEPARATELY}
+    return {
+        "step": str(step.get("step", "")),
+        "settings": _pairs({**step.get("settings", {}), **extra}),
+        "found": _pairs(step.get("found", {})),
+        "said": " ".join(str(line) for line in step.get("said", ())),
+    }
+
+
+def _check(check: Mapping[str, Any]) -> dict[str, Any]:
+    title, meaning = CHECKS.get(check["check"], (str(check["check"]).capitalize(), ""))
+    return {
+        "title": title,
+        "meaning": meaning,
+        "result": check["result"],
+        "verdict": RESULTS[check["result"]],
+        "about": list(check["about"]),
+        "figure": f"{_number(check['figure'])} {check['unit']}".strip(),
+        "limit": _number(check["limit"]),
+        "advice": check["advice"],
+    }
+
+
+def _number(value: float) -> str:
+    text = f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return text.replace("-", "−")
+
+
+def _pairs(values: Mapping[str, Any]) -> str:
+    return ", ".join(f"{key} {_value(value)}" for key, value in values.items())
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, (list, tuple)):
+        return "[" + " ".join(_value(one) for one in value) + "]"
+    return f"{value:g}" if isinstance(value, float) else str(value)
