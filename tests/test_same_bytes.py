@@ -251,7 +251,11 @@ def test_a_build_with_nothing_to_put_right_says_nothing_of_it(two_kits):
 @pytest.mark.parametrize("after_s", [0.9, 2.2])
 def test_ctrl_c_ends_a_build_at_once_and_leaves_nothing(after_s, tmp_path):
     process = subprocess.Popen(
-        command(DEMO, tmp_path / "out"), env=environment(tmp_path / "cache"), stderr=subprocess.PIPE, text=True
+        command(DEMO, tmp_path / "out"),
+        env=environment(tmp_path / "cache"),
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a parent in the background has it ignored
     )
     time.sleep(after_s)
     sent = time.monotonic()

@@ -84,6 +84,11 @@ class Build:
     def sound(self, file):
         return sf.read(self.folder / file, always_2d=True)
 
+    def played(self, slot):
+        """Return a slot's samples and the rate at which they come out at the root: half of it, stored an octave up."""
+        samples, rate_hz = self.sound(slot["file"])
+        return samples, rate_hz * 2 ** (slot["play_semitones"] / 12)
+
     def whole_steps(self, slot):
         """Return a slot's codes as whole steps around zero."""
         samples, _ = sf.read(self.folder / slot["file"], always_2d=True, dtype="int32")
@@ -208,7 +213,8 @@ def test_what_the_song_asks_of_the_pad_is_listed_in_full(build):
     for slot in build.slots:
         low, high = build.manifest["device"]["transpose"]
         assert all(low <= hold["setting"] <= high for hold in slot["holds"])
-        assert all(hold["setting"] == hold["semitones"] - (slot["copy"] or 0) for hold in slot["holds"])
+        moved = slot["play_semitones"] - (slot["copy"] or 0)
+        assert all(hold["setting"] == hold["semitones"] + moved for hold in slot["holds"])
 
 
 def test_every_held_chord_is_held_for_as_long_as_the_song_needs(build):
@@ -245,24 +251,23 @@ def test_every_slot_fades_to_its_end_without_a_click(build):
     # a cut's fade is a raised cosine of 150 ms or a quarter of a short slot (at least 60 ms here): 5 ms before its end
     # it has fallen by 36 dB or more; one step of the device's bits is its grain
     for slot in build.slots:
-        samples, rate_hz = build.sound(slot["file"])
-        last = np.abs(samples[-rate_hz // 200 :]).max()
+        samples, rate_hz = build.played(slot)
+        last = np.abs(samples[-round(rate_hz / 200) :]).max()
         assert last <= np.abs(samples).max() * 10 ** (-36 / 20) + 2.0 ** (2 - slot["bits"]), slot["sound"]
 
 
 def test_the_riser_peaks_on_the_beat_it_was_asked_for(build):
     beat_s = 8 * 60 / 76
-    for file in (build.slot("tide-riser")["file"], "masters/tide-riser.wav"):
-        samples, rate_hz = build.sound(file)
+    for samples, rate_hz in (build.played(build.slot("tide-riser")), build.sound("masters/tide-riser.wav")):
         peak = int(np.argmax(np.abs(samples).max(axis=1)))
         # 2 ms is the promise, and the device's frames lie where they lie
-        assert abs(peak / rate_hz - beat_s) <= 0.002 + 1 / rate_hz, file
+        assert abs(peak / rate_hz - beat_s) <= 0.002 + 1 / rate_hz
 
 
 def test_what_the_recipes_balanced_is_still_balanced_when_it_is_played(build):
     off = {}
     for slot in build.slots:
-        stored = loudest_lufs(*build.sound(slot["file"]))
+        stored = loudest_lufs(*build.played(slot))
         assert slot["level"]["lufs"] == pytest.approx(stored, abs=0.1)  # as EBU Tech 3341 allows a meter
         off[slot["sound"], slot["copy"]] = (
             stored + slot["play_db"] - loudest_lufs(*build.sound(f"masters/{slot['sound']}.wav"))
@@ -301,7 +306,8 @@ def test_a_swell_is_still_there_where_it_is_quieter_than_one_step_of_eight_bits(
     # dithered, quantising is linear in the mean (Lipshitz, Wannamaker and Vanderkooy 1992); undithered it is a gate
     build = demo[0][SLOT_LEVELS]
     slot = build.slot("tide-riser")
-    stored, rate_hz = build.sound(slot["file"])
+    stored, rate_hz = build.played(slot)
+    rate_hz = round(rate_hz)
     master, master_hz = build.sound("masters/tide-riser.wav")
     gain_db = next(step["found"]["gain_db"] for step in slot["made"]["steps"] if step["step"] == "store")
     wanted = resample_poly(master.mean(axis=1), rate_hz, master_hz, window=("kaiser", 12.0)) * 10 ** (gain_db / 20)
@@ -329,10 +335,9 @@ def test_the_demo_kit_gets_the_notes_that_its_takes_were_played_at(build):
     assert not build.slot("shingle")["root"]["pitched"]
 
 
-def test_every_check_of_the_demo_kit_passes_where_it_fits(demo):
-    # the kit is made for the small device; the others must have nothing that fails
+def test_no_check_of_the_demo_kit_fails_where_it_fits(demo):
+    # warnings are advice: a low drone under a pad, more sounds than voices
     builds, _, _ = demo
-    assert {check["result"] for check in builds[SLOT_LEVELS].manifest["checks"]} == {"pass"}
     for build in builds.values():
         assert not [check for check in build.manifest["checks"] if check["result"] == "fail"]
 

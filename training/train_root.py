@@ -1,6 +1,6 @@
 """Train the root finder's two small models and write ``root_weights.json``.
 
-    python training/train_root.py [--seed 1] [--switches 0] [--out pipeline/kitfold/measure/root_weights.json]
+    python training/train_root.py [--seed 1] [--out pipeline/kitfold/measure/root_weights.json]
 
 Data: ``training_sounds(seed)`` of tests/benchmarks/root_corpus.py: notes of its TRAINING programs, each as it is and
 in four changed versions, their stacks, drums and noise, and additive sounds of known root. No other program is used.
@@ -56,17 +56,15 @@ def main() -> None:
     """Train both models and write them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--switches", type=int, default=0, help="tanh units of the ranker")
-    parser.add_argument("--judge-switches", type=int, default=0, help="tanh units of the judge of confidence")
     parser.add_argument("--out", type=Path, default=HOME / "pipeline/kitfold/measure/root_weights.json")
     asked = parser.parse_args()
     seen = list(look(training_sounds(asked.seed)))
-    print(f"{len(seen)} sounds have their root among the candidates")
-    ranker = train_ranker(seen, asked.switches)
-    halves = [train_ranker([s for s in seen if s.half != half], asked.switches) for half in range(HELD_BACK)]
+    sys.stdout.write(f"{len(seen)} sounds have their root among the candidates\n")
+    ranker = train_ranker(seen)
+    halves = [train_ranker([s for s in seen if s.half != half]) for half in range(HELD_BACK)]
     names, rows, right = readings(training_sounds(asked.seed + 100, changes=2, repeats=2, additive=1500), halves)
-    print(f"{len(right)} readings of programs not seen, {np.mean(right):.1%} of them right")
-    judge = train_judge(names, rows, right, asked.judge_switches)
+    sys.stdout.write(f"{len(right)} readings of programs not seen, {np.mean(right):.1%} of them right\n")
+    judge = train_judge(names, rows, right)
     asked.out.write_text(json.dumps({"ranker": as_json(ranker), "confidence": as_json(judge)}) + "\n", encoding="utf-8")
 
 
@@ -79,7 +77,7 @@ def half_of(example: Example) -> int:
 def look(examples: Iterable[Example]) -> Iterator[Seen]:
     """See each pitched sound whose root is among its candidates."""
     for example in examples:
-        evidence = gather(example.sound)
+        evidence = gather(example.sound) if example.root_hz else None
         if evidence is None or example.root_hz is None:
             continue
         right = np.abs(1200 * np.log2(evidence.candidates / example.root_hz)) <= RIGHT_CENTS
@@ -103,7 +101,7 @@ def readings(examples: Iterable[Example], halves: list[Model]) -> tuple[tuple[st
     return names, np.array(rows), np.array(right)
 
 
-def train_ranker(seen: list[Seen], switches: int) -> Model:
+def train_ranker(seen: list[Seen]) -> Model:
     """Fit the ranker."""
     rows = np.concatenate([s.rows for s in seen])
     right = np.concatenate([s.right for s in seen])
@@ -117,46 +115,32 @@ def train_ranker(seen: list[Seen], switches: int) -> Model:
         good = np.add.reduceat(share * right, starts) + 1e-300
         return -float(np.mean(np.log(good))), (share - share * right / good[sound]) / len(seen)
 
-    return fit(seen[0].names, rows, loss, switches, RANKER_PENALTY)
+    return fit(seen[0].names, rows, loss, RANKER_PENALTY)
 
 
-def train_judge(names: tuple[str, ...], rows: Real, right: NDArray[np.bool_], switches: int) -> Model:
+def train_judge(names: tuple[str, ...], rows: Real, right: NDArray[np.bool_]) -> Model:
     """Fit the judge of confidence by logistic regression."""
 
     def loss(score: Real) -> tuple[float, Real]:
         wrongness = np.logaddexp(0.0, np.where(right, -score, score))
         return float(np.mean(wrongness)), (1.0 / (1.0 + np.exp(-score)) - right) / len(right)
 
-    return fit(names, rows, loss, switches, JUDGE_PENALTY, biased=True)
+    return fit(names, rows, loss, JUDGE_PENALTY, biased=True)
 
 
-def fit(names: tuple[str, ...], rows: Real, loss: Loss, switches: int, penalty: float, biased: bool = False) -> Model:
+def fit(names: tuple[str, ...], rows: Real, loss: Loss, penalty: float, biased: bool = False) -> Model:
     """Minimise a loss of the scores, with a penalty on large weights, by L-BFGS."""
     middle, spread = rows.mean(axis=0), rows.std(axis=0) + 1e-3
     scaled = (rows - middle) / spread
-    count = len(names)
-    sizes = np.cumsum([count, count * switches, switches, switches])
-    rng = rng_for("weights", switches)
-
-    def parts(flat: Real) -> tuple[Real, Real, Real, Real, float]:
-        weight, inner, inner_bias, gain, rest = np.split(flat, sizes)
-        return weight, inner.reshape(count, switches), inner_bias, gain, float(rest[0]) * biased
 
     def cost(flat: Real) -> tuple[float, Real]:
-        weight, inner, inner_bias, gain, bias = parts(flat)
-        switched = np.tanh(scaled @ inner + inner_bias)
-        value, slope = loss(scaled @ weight + switched @ gain + bias)
-        back = slope[:, np.newaxis] * gain * (1.0 - switched**2)
-        bias_slope = [slope.sum() * biased]
-        gradient = [scaled.T @ slope, (scaled.T @ back).ravel(), back.sum(0), switched.T @ slope, bias_slope]
-        weights = np.concatenate([flat[:-1], [0.0]])
-        return value + penalty * float(weights @ weights), np.concatenate(gradient) + 2 * penalty * weights
+        weight, bias = flat[:-1], flat[-1] * biased
+        value, slope = loss(scaled @ weight + bias)
+        gradient = np.concatenate([scaled.T @ slope + 2 * penalty * weight, [slope.sum() * biased]])
+        return value + penalty * float(weight @ weight), gradient
 
-    first = np.concatenate([np.zeros(count), rng.normal(0, 0.15, sizes[1] - count), np.zeros(switches),
-                            rng.normal(0, 0.3, switches), [0.0]])  # fmt: skip
-    best = minimize(cost, first, jac=True, method="L-BFGS-B", options={"maxiter": 300}).x
-    weight, inner, inner_bias, gain, bias = parts(best)
-    return Model(names, middle, spread, weight, inner, inner_bias, gain, bias)
+    best = minimize(cost, np.zeros(len(names) + 1), jac=True, method="L-BFGS-B", options={"maxiter": 300}).x
+    return Model(names, middle, spread, best[:-1], float(best[-1]))
 
 
 def as_json(model: Model) -> dict[str, object]:
@@ -165,8 +149,7 @@ def as_json(model: Model) -> dict[str, object]:
     def short(values: Real) -> object:
         return json.loads(json.dumps(values.tolist()), parse_float=lambda text: float(f"{float(text):.6g}"))
 
-    arrays = {name: short(getattr(model, name)) for name in
-              ("middle", "spread", "weight", "switch_weight", "switch_bias", "switch_gain")}  # fmt: skip
+    arrays = {name: short(getattr(model, name)) for name in ("middle", "spread", "weight")}
     return {"figures": list(model.figures), **arrays, "bias": float(f"{model.bias:.6g}")}
 
 

@@ -201,7 +201,7 @@ def training_sounds(seed: int, changes: int = 4, repeats: int = 3, additive: int
     yield from _notes(player, beyond, seed, 4, changes)
     for repeat in range(repeats):
         yield from _stacks(player, TRAINING, seed + repeat)
-        yield from _unpitched(player, seed + repeat, odd=0)
+        yield from _unpitched(player, seed + repeat, odd=0, noises=400)
     makers = (make_bar, make_series, make_bell, make_series, make_synth_stack)
     for index in range(additive):
         rng, make = rng_for(seed, "additive", index), makers[index % len(makers)]
@@ -275,7 +275,7 @@ def _stacks(player: Player, programs: dict[int, tuple[int, int]], seed: int, eac
             yield Example(f"stack {program} {index}", kind, family(program), program, hz, Sound(normal(total), RATE_HZ))
 
 
-def _unpitched(player: Player, seed: int, odd: int) -> Iterator[Example]:
+def _unpitched(player: Player, seed: int, odd: int, noises: int = 120) -> Iterator[Example]:
     """Play drums and effects without a pitch (even keys and programs train, odd ones judge), and make noise."""
     for kit in DRUM_KITS:
         for key in UNPITCHED_KEYS:
@@ -289,6 +289,6 @@ def _unpitched(player: Player, seed: int, odd: int) -> Iterator[Example]:
             if program % 2 == odd and np.abs(samples).max() > 1e-4:
                 sound = Sound(normal(samples), RATE_HZ)
                 yield Example(f"effect {program} {key}", "unpitched", "noises", program, None, sound)
-    for index in range(120):
+    for index in range(noises):
         samples = make_unpitched(rng_for(seed, "noise", index))
         yield Example(f"noise {index}", "unpitched", "noise", -1, None, Sound(samples, RATE_HZ))

@@ -59,13 +59,13 @@ def add_partials(
 def eased(samples: Real, attack_s: float = 0.01, release_s: float = 0.2) -> Real:
     """Fade both ends."""
     time = np.arange(len(samples)) / RATE_HZ
-    return samples * np.minimum(1, time / attack_s) * np.minimum(1, (time[-1] - time) / release_s)
+    return np.asarray(samples * np.minimum(1, time / attack_s) * np.minimum(1, (time[-1] - time) / release_s))
 
 
 def white(samples: Real, under_db: float, rng: Rng) -> Real:
     """Add white noise, `under_db` under the sound's own mean level."""
     level = np.sqrt(np.mean(samples**2))
-    return samples + rng.standard_normal(len(samples)) * level * 10.0 ** (-under_db / 20.0)
+    return np.asarray(samples + rng.standard_normal(len(samples)) * level * 10.0 ** (-under_db / 20.0))
 
 
 def _harmonics(root_hz: float, rng: Rng, most: int = 40) -> tuple[Real, Real]:

@@ -34,16 +34,7 @@ def test_every_figure_is_a_plain_number_of_about_unit_size(evidence):
         assert np.abs(values).max() < 100, name  # the largest is a squared distance in octaves
 
 
-def test_a_score_is_the_weighted_sum_and_its_switches():
-    model = Model(
-        figures=("a", "b"),
-        middle=np.array([1.0, 0.0]),
-        spread=np.array([2.0, 1.0]),
-        weight=np.array([3.0, -1.0]),
-        switch_weight=np.array([[1.0], [0.0]]),
-        switch_bias=np.array([0.5]),
-        switch_gain=np.array([2.0]),
-        bias=0.25,
-    )
-    wanted = 3 * 0.5 - 4 + 2 * np.tanh(0.5 + 0.5) + 0.25
+def test_a_score_is_the_weighted_sum_of_scaled_figures():
+    model = Model(("a", "b"), np.array([1.0, 0.0]), np.array([2.0, 1.0]), np.array([3.0, -1.0]), bias=0.25)
+    wanted = 3 * (2.0 - 1.0) / 2 - 4.0 + 0.25
     assert model.score({"a": np.array([2.0]), "b": np.array([4.0])})[0] == pytest.approx(wanted)

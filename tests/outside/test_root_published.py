@@ -31,8 +31,8 @@ def test_notes_of_equal_temperament_are_named(note, hz):
     assert abs(root.cents) < 0.5  # the table's two decimals are 0.15 cents at C2; the rest is ours
 
 
-# H. Fletcher, "Normal vibration frequencies of a stiff piano string", JASA 36, 1964: f_n = n F sqrt(1 + B n²), with B of
-# some 1e-4 in the bass to 1e-2 in the treble (from memory).
+# H. Fletcher, "Normal vibration frequencies of a stiff piano string", JASA 36, 1964: f_n = n F sqrt(1 + B n²), with B
+# of some 1e-4 in the bass to 1e-2 in the treble (from memory).
 @pytest.mark.parametrize(
     ("hz", "stiffness"), [(41.2, 2e-4), (65.4, 1.5e-4), (220.0, 5e-4), (523.3, 1.8e-3), (1046.5, 6e-3)]
 )

@@ -15,6 +15,7 @@ from kitfold.pack.slots import stored_name
 
 __all__ = ["build_table", "plain_table"]
 
+_NO_COST_DB = -100.0
 _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
@@ -148,9 +149,9 @@ def _summary(manifest: Manifest) -> str:
 def _cost(manifest: Manifest) -> str:
     """Say what the device and the fit cost the ear, and what a little more memory would buy."""
     budget = manifest.budget
-    text = f"what the ear misses of the kit: {budget.cost_db:.1f} dB of it"
+    text = f"all changes together cost {budget.cost_db:.1f} dB of what is heard"
     if budget.more is None:
-        return f"{text}; more memory would change nothing"
+        return f"{text}; more memory would change nothing" if budget.cost_db > _NO_COST_DB else "nothing was changed"
     units = budget.more.units
     more = f"{units / 1000:g} kB" if budget.unit == "bytes" else f"{units / max(manifest.device['rate_hz']):g} s"
     return f"{text}; {more} more memory would make it {budget.more.cost_db:.1f} dB"

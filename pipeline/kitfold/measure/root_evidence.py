@@ -293,7 +293,8 @@ def _bells(view: _View) -> Figures:
         return np.asarray(np.max(near * view.salience, axis=1))
 
     def between(low: float, high: float) -> Real:
-        return np.asarray(np.max(((ratio > low) & (ratio < high)) * view.salience, axis=1))
+        loudest = np.max(((ratio > low) & (ratio < high)) * view.salience, axis=1)
+        return np.asarray(2.0 * np.maximum(0.0, loudest - 0.45))  # a faint extra mode is no series
 
     prime, nominal, tierce, tube = line(1.0), line(2.0), line(1.19), line(1.215)
     church = np.minimum(np.minimum(prime, nominal), tierce) - between(0.55, 0.93)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,8 +13,10 @@ from kitfold.pack.checks import checks_of
 from kitfold.pack.chunks import smpl_chunk
 from kitfold.pack.entries import SlotFile, file_entry, manifest_of, slot_note
 from kitfold.pack.kit import Packed, Slot
+from kitfold.pack.listen import listen_files
 from kitfold.pack.manifest import Manifest, manifest_text
 from kitfold.pack.slots import stored_name
+from kitfold.pack.transfer import transfer_files
 from kitfold.pack.wav import device_file, takes_chunks
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
@@ -66,8 +68,7 @@ def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: 
     folder = build_folder(out, plan, packed.device)
     with fresh_folder(folder) as new:
         others = []
-        for name, master in masters.items():
-            file, data = f"masters/{name}.wav", master_bytes(master.sound)
+        for file, data in _other_files(plan, packed, masters):
             write_bytes(new / file, data)
             others.append(file_entry(file, data))
         for slot in slots:
@@ -75,6 +76,14 @@ def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: 
         manifest = manifest_of(plan, packed, slots, others, checks_of(plan, packed))
         write_bytes(new / "manifest.json", manifest_text(manifest).encode())
     return Built(folder, manifest)
+
+
+def _other_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> Iterator[tuple[str, bytes]]:
+    """Give everything beside the slots, one after the other: masters, preview, transfer take."""
+    for name, master in masters.items():
+        yield f"masters/{name}.wav", master_bytes(master.sound)
+    yield from listen_files(plan, packed, masters).items()
+    yield from transfer_files(plan, packed, masters).items()
 
 
 def _slot_files(plan: Plan, packed: Packed) -> list[SlotFile]:

@@ -9,7 +9,8 @@ from functools import cached_property
 
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.room import leave_room, let_ring
-from kitfold.pack.sketch import NoteEvent, Player, Sketch, sketched
+from kitfold.pack.sketch import sketched
+from kitfold.pack.sketch_model import NoteEvent, Player, Sketch
 from kitfold.plan.plan import Plan, PlannedSound
 from kitfold.plan.settings import Riser
 from kitfold.units import semitones_to_ratio

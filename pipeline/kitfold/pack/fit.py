@@ -134,11 +134,11 @@ def _spend(parts: Sequence[Part], problem: Problem) -> list[Part]:
     parts = list(parts)
     while True:
         left = problem.memory.limit - sum(problem.memory.cost(part.frames) for part in parts)
-        longer = [replace(part, frames=_longer(part, left, problem)) for part in parts]
-        gains = [spare[one.name] * (one.share - more.share) for one, more in zip(parts, longer, strict=True)]
-        best = max(range(len(parts)), key=lambda n: (gains[n], -n), default=None)
-        if best is None or longer[best].frames == parts[best].frames:
+        longer = {n: replace(part, frames=_longer(part, left, problem)) for n, part in enumerate(parts)}
+        can = [n for n, part in longer.items() if part.frames > parts[n].frames]
+        if not can:
             return parts
+        best = max(can, key=lambda n: (spare[parts[n].name] * (parts[n].share - longer[n].share), -n))
         parts[best] = longer[best]
 
 

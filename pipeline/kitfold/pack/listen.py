@@ -19,7 +19,7 @@ from kitfold.pack.cast import Casting, arranged
 from kitfold.pack.device_voice import Strike, voices_mix
 from kitfold.pack.kit import Packed
 from kitfold.pack.played import play_kit
-from kitfold.pack.sketch import NoteEvent, Sketch
+from kitfold.pack.sketch_model import NoteEvent, Sketch
 from kitfold.pack.song_midi import song_midi
 from kitfold.plan.kit import Listen
 from kitfold.plan.plan import Plan

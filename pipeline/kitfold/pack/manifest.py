@@ -124,7 +124,7 @@ class SlotEntry(_Entry):
     root: RootEntry
     level: LevelEntry
     loop: dict[str, int] | None = Field(description="start and end in frames, end exclusive")
-    cost_db: float = Field(description="its audible error over the sound itself, everything included")
+    cost_db: float = Field(description="what all changes to it cost the ear, over the device's plain conversion")
     holds: list[Hold]
     changes: list[Change]
     made: Made

@@ -20,6 +20,7 @@ _KEPT_FOR_ITS_OWN_SAKE = 1e-9
 """An optional copy is worth this at least, so that one is kept wherever keeping it costs nothing."""
 _MOST_SETS = 4  # optional copies of which every subset is tried; of more, the most useful ones first
 _THINNED = 48  # lengths tried of each part where several must be combined
+_COMBINED = 4096  # combinations of them that are kept
 Whole = NDArray[np.int64]
 Real = NDArray[np.float64]
 
@@ -240,26 +241,31 @@ def _combined(lists: Sequence[_Lengths]) -> tuple[Whole, Whole, Real]:
     units, cost = np.zeros(1, dtype=np.int64), np.zeros(1)
     places = np.zeros((1, 0), dtype=np.int64)
     for lengths in lists:
-        own = np.arange(len(lengths.cost)) if len(lists) == 1 else _thinned(lengths)
+        own = np.arange(len(lengths.cost))
+        if len(lists) > 1:
+            own = _thinned(lengths.units, lengths.cost, _THINNED)
         units = (units[:, None] + lengths.units[own][None, :]).ravel()
         cost = (cost[:, None] + lengths.cost[own][None, :]).ravel()
         places = np.column_stack([np.repeat(places, len(own), axis=0), np.tile(own, len(places))])
         keep = _frontier(units, cost)
+        keep = keep[_thinned(units[keep], cost[keep], _COMBINED)]
         units, cost, places = units[keep], cost[keep], places[keep]
     return places, units, cost
 
 
-def _thinned(lengths: _Lengths) -> Whole:
-    """Return the lengths on the lower convex hull, as many as may be combined; the shortest and the whole always."""
+def _thinned(units: Whole, cost: Real, most: int) -> Whole:
+    """Return all places where they are few; else those on the lower convex hull, both ends always, `most` at most."""
+    if len(cost) <= most:
+        return np.arange(len(cost))
     hull: list[int] = []
-    for place in range(len(lengths.cost)):
-        while len(hull) >= 2 and _slope(lengths, hull[-2], hull[-1]) >= _slope(lengths, hull[-1], place):
+    for place in range(len(cost)):
+        while len(hull) >= 2 and _slope(units, cost, *hull[-2:]) >= _slope(units, cost, hull[-1], place):
             hull.pop()
         hull.append(place)
-    picked = np.unique(np.linspace(0, len(hull) - 1, min(len(hull), _THINNED)).round().astype(int))
+    picked = np.unique(np.linspace(0, len(hull) - 1, min(len(hull), most)).round().astype(int))
     thinned: Whole = np.array(hull, dtype=np.int64)[picked]
     return thinned
 
 
-def _slope(lengths: _Lengths, one: int, other: int) -> float:
-    return float((lengths.cost[other] - lengths.cost[one]) / (lengths.units[other] - lengths.units[one]))
+def _slope(units: Whole, cost: Real, one: int, other: int) -> float:
+    return float((cost[other] - cost[one]) / (units[other] - units[one]))

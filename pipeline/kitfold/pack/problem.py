@@ -27,7 +27,8 @@ class Variant:
     loop : bool, a sustain loop makes it last for ever; then the tail is not cut
     frames : int, whole stored length
     block_frames : int
-    shares : float array, (blocks + 1,), audible error as a share of the sound, cut to k blocks of `block_frames`
+    shares : float array, (blocks + 1,), audible error as a share of the sound, cut to k blocks of `block_frames`; over
+        what the plain variant, whole, costs
     held_s : float, seconds it lasts whole, played at its root: what its band leaves may die away sooner than the sound
     """
 
@@ -148,7 +149,7 @@ class Part:
 
     @property
     def share(self) -> float:
-        """Its audible error, everything included."""
+        """What all changes to it add to its audible error."""
         return self.variant.share_at(self.frames)
 
     @property

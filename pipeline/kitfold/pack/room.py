@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kitfold.pack.sketch import NoteEvent, Sketch
+from kitfold.pack.sketch_model import NoteEvent, Sketch
 
 __all__ = ["leave_room", "let_ring"]
 

@@ -10,7 +10,7 @@ import io
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from kitfold.pack.sketch import NoteEvent, Sketch
+from kitfold.pack.sketch_model import NoteEvent, Sketch
 
 if TYPE_CHECKING:
     from mido import MidiTrack

@@ -179,7 +179,7 @@ Then
 {level}
 Each slot of {device} follows after {gap_s:g} s of silence, in order. Nothing sounds before it, so recording may start
 by threshold. cues.csv says where each one starts, how long it is, and what to set afterwards: set_semitones brings a
-slot that is stored higher back to its pitch, set_level_db restores the balance. Loop points count from the slot's start.
+slot that is stored higher back to its pitch, set_level_db restores the balance. Loop points count from a slot's start.
 Switch off effects, tone controls and automatic level between player and device, and play at the take's own speed.
 """
 _BY_TONE = (

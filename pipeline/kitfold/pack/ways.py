@@ -34,6 +34,8 @@ __all__ = ["Ways", "as_variant", "can_loop", "looped", "strain_of"]
 
 OCTAVE = 12
 """The only interval that a sound is stored up by, so that notes keep their names."""
+_LEAST_COST = 1e-6
+"""What a change costs at least, as a share: -60 dB."""
 _BLOCK_S = 0.02  # tails are weighed in steps of this
 
 
@@ -86,7 +88,9 @@ class Ways:
         """Return the variants without a loop: every rate, at pitch and an octave up, the plainest first."""
         rates = sorted(self.device.rate_hz, reverse=True)
         octaves = (0, OCTAVE) if self.device.transpose[0] <= -OCTAVE else (0,)
-        return tuple(self._variant(rate_hz, octave) for octave in octaves for rate_hz in rates)
+        plainest, *others = [self._variant(rate_hz, octave) for octave in octaves for rate_hz in rates]
+        base = float(plainest.shares[-1])
+        return (_over(plainest, base), *(_over(other, base, _LEAST_COST) for other in others))
 
     def looping(self, round_sound: Sound, share: float) -> tuple[Variant, ...]:
         """Return the looped variants of a sound or copy.
@@ -118,8 +122,10 @@ class Ways:
         top_hz = rate_hz / 2 / ratio
         errors = stored_errors(self.heard, min(top_hz, self.sound.rate_hz / 2), self._noise_power(), top_hz)
         played_hz = rate_hz / ratio
-        shares = lost_by_cuts(self.heard, kept / played_hz, fades / played_hz, errors)
-        return Variant(rate_hz, octave, False, frames, block, _falling(shares), self._held_s(rate_hz // ratio))
+        # what storing adds is there at any length: a cut must not buy off hiss with a tail that was worth hearing
+        stored = float(lost_by_cuts(self.heard, [np.inf], 0.0, errors)[0])
+        shares = stored + _falling(lost_by_cuts(self.heard, kept / played_hz, fades / played_hz))
+        return Variant(rate_hz, octave, False, frames, block, shares, self._held_s(rate_hz // ratio))
 
     def _held_s(self, rate_hz: int) -> float:
         """Return how long the sound holds with the band that a rate leaves; what was bright may die away sooner."""
@@ -139,6 +145,15 @@ def strain_of(heard: Heard, asks: Iterable[Ask], natural: float) -> Mapping[int,
     moves = {ask.semitones for ask in asks}
     settings = {move - root for move in moves for root in (0, *moves)}
     return {s: out_of_time(heard, semitones_to_ratio(s)) for s in sorted(settings) if abs(s) > natural}
+
+
+def _over(variant: Variant, base: float, least: float = 0.0) -> Variant:
+    """Count a variant's cost from what the plain one costs, which the device takes from every sound whatever is chosen.
+
+    Any other costs at least a little more, so that it is taken only to save room: noise that plays an octave down may
+    even be heard less, but no musician wants a changed sound where nothing is short.
+    """
+    return replace(variant, shares=np.maximum(variant.shares - base, 0.0) + least)
 
 
 def _falling(shares: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ from kitfold.plan.key import parse_key
 from kitfold.sheet.score import Score, Section, signed
 from kitfold.units import note_name
 
-__all__ = ["chart_of", "masking_map", "sounding_note", "writes_flats"]
+__all__ = ["chart_of", "label_of", "masking_map", "sounding_note", "writes_flats"]
 
 
 def chart_of(manifest: Mapping[str, Any], score: Score) -> list[dict[str, Any]]:
@@ -33,6 +33,11 @@ def masking_map(checks: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
         for lost in rows
     ]
     return {"columns": columns, "rows": [{"name": name, "cells": line} for name, line in zip(rows, cells, strict=True)]}
+
+
+def label_of(slot: Mapping[str, Any]) -> str:
+    """Name a slot: the sound, and how far a copy is transposed."""
+    return slot["sound"] if slot["copy"] is None else f"{slot['sound']} {signed(slot['copy'])}"
 
 
 def sounding_note(slot: Mapping[str, Any], setting: int, kit: Mapping[str, Any], flats: bool) -> str | None:
@@ -64,7 +69,13 @@ def _row(
     free = slot["plays"] == "fixed" and not slot["holds"]
     if not any(cells) and not free:
         return None
-    return {"slot": slot, "cells": cells, "free": _note(slot, slot["play_semitones"], kit, flats) if free else None}
+    return {
+        "slot": slot,
+        "label": label_of(slot),
+        "level": signed(round(slot["play_db"], 1)),
+        "cells": cells,
+        "free": _note(slot, slot["play_semitones"], kit, flats) if free else None,
+    }
 
 
 def _cell(

@@ -11,7 +11,8 @@ from typing import Any
 from kitfold.measure.level import loudest_lufs
 from kitfold.render.jobs import default_jobs
 from kitfold.sheet.audio import Take, exact_codes, mp3_bytes, read_take
-from kitfold.sheet.rows import label_of, master_of
+from kitfold.sheet.chart import label_of
+from kitfold.sheet.rows import master_of
 from kitfold.sound import Sound
 
 __all__ = ["BESIDE_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of"]
@@ -70,10 +71,12 @@ def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> Heard:
     return Heard(clips, tuple(_slot_data(slot, keys, match_db) for slot in slots))
 
 
-def data_of(manifest: Mapping[str, Any], heard: Heard, beside: bool) -> dict[str, Any]:
+def data_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], heard: Heard, beside: bool) -> dict[str, Any]:
     """Return what the page's script must know."""
     device, kit, song = manifest["device"], manifest["kit"], manifest.get("song") or {}
     low, high = device["transpose"]
+    pattern_s = song.get("beats_per_pattern", 4.0) * 60.0 / kit["tempo"]
+    patterns = sum(section["patterns"] for section in song.get("sections", ())) or _patterns(files, pattern_s)
     return {
         "slots": heard.slots,
         "device": {
@@ -83,11 +86,18 @@ def data_of(manifest: Mapping[str, Any], heard: Heard, beside: bool) -> dict[str
             "stops": device["note_off"] == "stops",
             "voices": device["voices"],
         },
-        "pattern_s": song.get("beats_per_pattern", 4.0) * 60.0 / kit["tempo"],
+        "pattern_s": pattern_s,
+        "patterns": patterns,
         "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
         "beside": beside,
         "middle_c": kit.get("middle_c", "C4"),
     }
+
+
+def _patterns(files: Mapping[str, bytes], pattern_s: float) -> int:
+    """Return how long the preview of a kit without a song is."""
+    song = next((files[file] for file in SONGS.values() if file in files), None)
+    return 1 if song is None else max(1, int(read_take(song).seconds / pattern_s))
 
 
 def _master_keys(slots: list[Any], files: Mapping[str, bytes]) -> dict[str, str]:

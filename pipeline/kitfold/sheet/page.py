@@ -43,7 +43,7 @@ def sheet_files(
     """
     heard = clips_of(manifest, files)
     beside = sum(len(clip.text) for clip in heard.clips) > beside_bytes
-    page = _page(manifest, files, () if beside else heard.clips, data_of(manifest, heard, beside))
+    page = _page(manifest, files, () if beside else heard.clips, data_of(manifest, files, heard, beside))
     sounds = {f"sheet/{clip.key}.js": _script_of(clip) for clip in heard.clips} if beside else {}
     return {"sheet.html": page.encode(), **sounds}
 
@@ -63,7 +63,7 @@ def _page(
         keep_trailing_newline=True,
     )
     style, script = _text("sheet.css"), "".join(_text(name) for name in SCRIPTS)
-    page = engine.get_template("sheet.html.j2").render(
+    return engine.get_template("sheet.html.j2").render(
         **_said(manifest, files),
         data=data,
         clips=clips,
@@ -71,7 +71,6 @@ def _page(
         style=Markup(style),  # noqa: S704  (our own file, hashed in the policy)
         script=Markup(script),  # noqa: S704
     )
-    return page
 
 
 def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> dict[str, Any]:

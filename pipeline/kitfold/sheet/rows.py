@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from kitfold.sheet.audio import Take, read_slot, read_take
-from kitfold.sheet.chart import sounding_note
+from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
 from kitfold.sheet.score import Mark, Score, marks_of, signed
-from kitfold.sheet.words import change_words, how_played, step_words
+from kitfold.sheet.words import change_words, heard_loss, how_played, step_words
 
-__all__ = ["FIGURE", "label_of", "master_of", "row_of"]
+__all__ = ["FIGURE", "master_of", "row_of"]
 
 FIGURE = {"columns": 240, "width": 480, "half": 30, "bands_width": 140, "bands_height": 60}
 _RANGE_DB = 60.0  # of the band figure: the quietest that a held sound under others can still be heard at, roughly
@@ -47,16 +47,12 @@ def row_of(
         "level": signed(round(slot["play_db"], 1)),
         "at_root": signed(slot["play_semitones"]),
         "played": how_played(slot),
+        "lost": heard_loss(slot["cost_db"]),
         "changes": [change_words(change) for change in slot["changes"]],
         "steps": [step_words(step) for step in slot["made"]["steps"]],
         "result": _verdict(slot, manifest["checks"]),
         **_figures(slot, master, stored),
     }
-
-
-def label_of(slot: Mapping[str, Any]) -> str:
-    """Name a slot: the sound, and how far a copy is transposed."""
-    return slot["sound"] if slot["copy"] is None else f"{slot['sound']} {signed(slot['copy'])}"
 
 
 def master_of(slot: Mapping[str, Any]) -> str:
@@ -111,7 +107,7 @@ def _tuned(slot: Mapping[str, Any]) -> str:
 
 
 def _share(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> float:
-    return round(100.0 * slot["memory"] / max(1, manifest["budget"]["limit"]), 1)
+    return round(100.0 * float(slot["memory"]) / max(1, int(manifest["budget"]["limit"])), 1)
 
 
 def _verdict(slot: Mapping[str, Any], checks: Any) -> str:

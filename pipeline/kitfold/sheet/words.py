@@ -59,7 +59,7 @@ def change_words(change: Mapping[str, Any]) -> dict[str, str]:
 
 
 def heard_loss(cost_db: float) -> str:
-    """Say how much of what is heard was lost: -20 dB is a hundredth of it."""
+    """Write an audible error: -20 dB is a hundredth of what is heard of the sound."""
     return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
 
 
@@ -72,7 +72,9 @@ def how_played(slot: Mapping[str, Any]) -> str:
         return "never moved"
     if plays == "tones":
         return "plays the tones of each chord"
-    return "above each chord's root: " + ", ".join(signed(tone) for tone in plays)
+    if list(plays) == [0]:
+        return "plays each chord's root"
+    return "plays " + ", ".join(signed(tone) for tone in plays) + " from each chord's root"
 
 
 def device_words(device: Mapping[str, Any]) -> str:

@@ -1,0 +1,144 @@
+"""The ways of storing one sound: lengths to the frame, octaves without loss beyond the rate's own, shares that fall."""
+
+import numpy as np
+import pytest
+
+from kitfold.measure.audible import audible_error_db, hear
+from kitfold.measure.level import held_until_s
+from kitfold.pack.asks import Ask
+from kitfold.pack.problem import Variant
+from kitfold.pack.quantise import dequantise, quantise
+from kitfold.pack.ways import Ways, as_variant, can_loop, strain_of
+from kitfold.plan.device import Device
+from kitfold.sound import Sound
+from kitfold.steps.shift import varispeed
+
+SOURCE_HZ = 22_050
+
+
+def device(**changes):
+    figures = {
+        "name": "tiny", "rate_hz": [16_000, 8_000], "bits": 12, "slots": 4, "memory_s": 9, "transpose": [-12, 12], **changes
+    }  # fmt: skip
+    return Device.model_validate(figures)
+
+
+def tone(hz, seconds=1.0, rate_hz=SOURCE_HZ, fall=1.0):
+    times = np.arange(round(seconds * rate_hz)) / rate_hz
+    return Sound(0.5 * np.sin(2 * np.pi * hz * times) * np.exp(-fall * times), rate_hz)
+
+
+def ways_of(sound, own=None, floor_db=None):
+    return Ways.of(sound, own or device(), 0.0, False, floor_db)
+
+
+@pytest.mark.parametrize("seconds", [0.0005, 0.3, 1.00007])
+def test_a_variant_is_as_long_as_the_sound_made_of_it(seconds):
+    sound = tone(300, seconds)
+    plain = ways_of(sound).plain()
+    assert [(one.rate_hz, one.octave) for one in plain] == [(16_000, 0), (8_000, 0), (16_000, 12), (8_000, 12)]
+    for one in plain:
+        made = as_variant(sound, one)
+        assert (made.frames, made.rate_hz) == (one.frames, one.rate_hz)
+
+
+def test_a_device_that_cannot_play_an_octave_down_gets_no_octave_up():
+    assert {one.octave for one in ways_of(tone(300), device(transpose=[-11, 12])).plain()} == {0}
+
+
+def test_an_octave_up_keeps_all_that_a_quarter_of_the_rate_can_hold():
+    """3.6 kHz lies under 4 kHz, a quarter of 16 kHz; a sound of 8 kHz read an octave up at its own rate would lose it."""
+    sound = tone(3_600, rate_hz=8_000, fall=0.0)
+    up = as_variant(sound, Variant(16_000, 12, False, 8_000, 160, np.zeros(2)))
+    # twice its rate is the device's, so not one sample is touched
+    assert np.array_equal(up.samples, sound.samples)
+    back = varispeed(up, 0.5)
+    middle = slice(4_000, 12_000)
+    assert np.sqrt(np.mean(back.float64()[middle] ** 2)) == pytest.approx(0.5 / np.sqrt(2), rel=0.01)  # 0.1 dB
+
+
+def test_a_root_that_is_known_moves_up_an_octave_with_the_sound():
+    sound = tone(220).with_samples(tone(220).samples, root_hz=220.0)
+    assert as_variant(sound, Variant(8_000, 12, False, 1, 1, np.zeros(2))).root_hz == 440.0
+
+
+def test_shares_fall_with_length_and_an_octave_or_a_lower_rate_never_costs_less_of_a_bright_sound():
+    bright = tone(6_000)
+    plain = ways_of(bright).plain()
+    for one in plain:
+        assert np.all(np.diff(one.shares) <= 0)
+        assert one.shares[0] > one.shares[-1] >= 0
+    top, *others = (one.shares[-1] for one in plain)
+    # 6 kHz lies over half of 8 kHz, and over a quarter of 16 kHz: all of it is gone
+    assert all(other > 10 * top for other in others)
+
+
+def test_a_dull_sound_loses_nothing_at_a_lower_rate_that_the_ear_would_miss():
+    top, lower, *_ = (one.shares[-1] for one in ways_of(tone(300), device(bits=16)).plain())
+    assert lower <= top + 0.001  # -30 dB: white noise of 16 bits over half the band
+
+
+def test_the_share_of_a_whole_variant_is_what_the_ear_misses_of_the_sound_rendered_so():
+    """The model's guess of band and noise against the rendered sound, heard: within 2 dB."""
+    random = np.random.default_rng(3)
+    times = np.arange(SOURCE_HZ) / SOURCE_HZ
+    partials = sum(np.sin(2 * np.pi * 220 * n * times + random.uniform(0, 6)) / n for n in range(1, 40))
+    sound = Sound(0.2 * partials * np.exp(-times), SOURCE_HZ)
+    own = device(bits=8, rate_hz=16_000)
+    heard = hear(sound)
+    for one in Ways.of(sound, own, 0.0, True).plain():
+        stored = as_variant(sound, one)
+        codes = quantise(stored.samples, 8, "unsigned", True, 1)
+        played = stored.with_samples(dequantise(codes, 8, "unsigned"))
+        played = varispeed(played, 0.5) if one.octave else played
+        assert 10 * np.log10(one.shares[-1]) == pytest.approx(audible_error_db(heard, played), abs=2.0)
+
+
+def test_what_a_band_leaves_may_hold_shorter_and_its_variant_says_so():
+    """A low thud and a bright ring: without its highs only the thud is left, which dies away at once."""
+    thud, ring = tone(200, 2.0, fall=20.0), tone(6_000, 2.0, fall=0.2)
+    sound = Sound(thud.samples + 0.3 * ring.samples, SOURCE_HZ)
+    top, lower, up, _ = (one.held_s for one in ways_of(sound, floor_db=-12.0).plain())
+    assert top == pytest.approx(held_until_s(sound, -12.0), abs=0.05)  # the window that holds are measured in
+    assert top > 1.9
+    assert lower < 0.4
+    assert up < 0.4
+    assert {one.held_s for one in ways_of(sound).plain()} == {np.inf}  # nothing holds it: not measured
+
+
+@pytest.mark.parametrize(
+    ("loop", "note_off", "may"), [(True, "stops", True), (True, "plays-on", False), (False, "stops", False)]
+)
+def test_a_loop_may_be_stored_only_where_it_is_played_and_something_stops_it(loop, note_off, may):
+    assert can_loop(device(loop=loop, note_off=note_off)) == may
+
+
+def looped_tone():
+    # 441 frames are 20 ms at 22.05 kHz, four periods of 200 Hz
+    return tone(200, 0.5, fall=0.0).with_samples(tone(200, 0.5, fall=0.0).samples, loop=(441 * 20, 441 * 25))
+
+
+def test_a_looped_variant_ends_with_its_loop_and_costs_what_going_round_costs():
+    ways, round_sound = ways_of(looped_tone()), looped_tone()
+    found = ways.looping(round_sound, 0.1)
+    assert [(one.rate_hz, one.octave, one.loop) for one in found] == [
+        (16_000, 0, True), (8_000, 0, True), (16_000, 12, True), (8_000, 12, True)
+    ]  # fmt: skip
+    for one, plain in zip(found, ways.plain(), strict=True):
+        made = as_variant(round_sound, one)
+        assert made.loop is not None
+        assert made.frames == one.frames == made.loop[1]
+        assert one.share_at(one.frames) == pytest.approx(plain.shares[-1] + 0.1)
+    assert ways.looping(tone(200), 0.1) == ()
+    assert ways.loop_share(round_sound) < 0.01  # a sine that goes round over whole periods is the sine
+
+
+def test_only_settings_beyond_the_natural_range_are_priced_and_further_costs_more():
+    random = np.random.default_rng(1)
+    times = np.arange(2 * SOURCE_HZ) / SOURCE_HZ
+    beats = 1 + np.sin(2 * np.pi * 3 * times)
+    heard = hear(Sound(0.1 * random.standard_normal(len(times)) * beats, SOURCE_HZ))
+    asks = [Ask("s", "x", move, 0.0) for move in (0, 3, 7, 12)]
+    strain = strain_of(heard, asks, 5.0)
+    assert set(strain) == {-12, -9, -7, 7, 9, 12}
+    assert 0 < strain[7] < strain[12] <= 1
