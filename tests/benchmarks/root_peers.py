@@ -45,7 +45,7 @@ def yin(samples: Real, rate_hz: int) -> float:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        frame = 4096 if len(samples) > 4096 else 2048
+        frame = _frame(rate_hz)
         padded = np.pad(samples, (0, max(0, frame - len(samples))))
         track = librosa.yin(padded, fmin=max(LOWEST_HZ, 2.1 * rate_hz / frame), fmax=min(HIGHEST_HZ, 0.45 * rate_hz),
                             sr=rate_hz, frame_length=frame)  # fmt: skip
@@ -59,7 +59,7 @@ def pyin(samples: Real, rate_hz: int) -> float:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        frame = 4096
+        frame = _frame(rate_hz)
         padded = np.pad(samples, (0, max(0, frame - len(samples))))
         track, _, _ = librosa.pyin(padded, fmin=max(LOWEST_HZ, 2.1 * rate_hz / frame),
                                    fmax=min(HIGHEST_HZ, 0.45 * rate_hz), sr=rate_hz, frame_length=frame)  # fmt: skip
@@ -104,6 +104,11 @@ def crepe_full(samples: Real, rate_hz: int) -> float:
 
     _, track, confidence, _ = crepe.predict(samples.astype(np.float32), rate_hz, verbose=0)
     return _middle(np.where(confidence > 0.5, track, np.nan))
+
+
+def _frame(rate_hz: int) -> int:
+    """Choose a frame of about 93 ms, 4096 at 44.1 kHz: two periods of the lowest note."""
+    return 1 << int(np.round(np.log2(0.093 * rate_hz)))
 
 
 def _middle(track: Real) -> float:

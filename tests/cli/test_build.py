@@ -23,12 +23,14 @@ def _traces_stay_here(monkeypatch, tmp_path):
     monkeypatch.setattr(platformdirs, "user_log_dir", lambda _name: str(tmp_path / "logs"))
 
 
-def test_a_build_holds_the_manifest_the_slots_and_the_masters(kit_folder, run):
+def test_a_build_holds_the_manifest_the_slots_the_masters_the_preview_and_the_take(kit_folder, run):
     done = run("build", kit_folder.kit(), "--out", kit_folder.out)
     assert done.code == 0
     folder = kit_folder.out / "reeds-mono8-22s"
     assert sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.*")) == [
-        "manifest.json", "masters/hit.wav", "masters/pad.wav", "slots/01_pad.wav", "slots/02_hit.wav",
+        "listen/song-device.wav", "listen/song-master.wav", "listen/song.mid", "manifest.json", "masters/hit.wav",
+        "masters/pad.wav", "slots/01_pad.wav", "slots/02_hit.wav", "transfer/README.txt", "transfer/cues.csv",
+        "transfer/take.wav",
     ]  # fmt: skip
     assert [path.name for path in kit_folder.out.iterdir()] == ["reeds-mono8-22s"]  # nothing is left beside it
 

@@ -361,3 +361,12 @@ def test_a_pad_must_speak_within_a_beat_at_its_lowest_setting(kit, rise_s, resul
     )  # its partials' crests come a period apart
     assert check.limit == 0.25
     assert check.result == result
+
+
+def test_a_sound_that_was_changed_beyond_the_limit_is_named_with_what_was_done(kit):
+    first, *others = kit.packed.slots
+    heavy = replace(first, part=replace(first.part, frames=first.part.frames // 4, costs=(("shorten", 0.2),)))
+    (found,) = check_fit.changes(replace(kit.packed, slots=(heavy, *others)))
+    assert found.result == "warn"
+    assert "(shorten)" in found.advice
+    assert check_fit.changes(kit.packed) == []  # nothing was changed

@@ -57,8 +57,8 @@ def test_moved_by_semitones_a_sine_is_the_sine_at_the_new_pitch(setting):
 
 def test_played_an_octave_down_the_image_lies_where_linear_interpolation_leaves_it():
     # Frames and the middles between them: zeros put in, then the filter 1/2 1 1/2, whose response is 2 cos^2(w / 2)
-    # (Crochiere and Rabiner, Multirate Digital Signal Processing, 1983, on linear interpolators; from memory). A sine at
-    # w = pi / 8 of the new rate has its image at pi - w, so the image is tan^2(w / 2) of it.
+    # (Crochiere and Rabiner, Multirate Digital Signal Processing, 1983, on linear interpolators; from memory). A sine
+    # at w = pi / 8 of the new rate has its image at pi - w, so the image is tan^2(w / 2) of it.
     f = RATE / 8
     heard = read_out(Sound(sine(f, 2.0), RATE), 0.5, RATE)[:, 0]
     image_db = line_db(heard, RATE / 2 - f / 2) - line_db(heard, f / 2)

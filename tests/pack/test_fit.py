@@ -1,11 +1,12 @@
 """The fit: within memory, over the holds, least heard loss; against exhaustive search and figures by hand."""
 
+from dataclasses import replace
 from itertools import product
 from math import ceil
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kitfold.errors import FitError
@@ -277,7 +278,8 @@ def problems(draw):
         )
     memory = Memory(
         "bytes", draw(st.integers(0, 20_000)), draw(st.integers(1, 4)), draw(st.sampled_from([1, 7, 512])),
-        draw(st.sampled_from([0, 96])), draw(st.none() | st.sampled_from([0.0, 0.1, 0.7, 2.5])), draw(st.integers(1, 12)),
+        draw(st.sampled_from([0, 96])), draw(st.none() | st.sampled_from([0.0, 0.1, 0.7, 2.5])),
+        draw(st.integers(1, 12)),
     )  # fmt: skip
     allow = frozenset(draw(st.sets(st.sampled_from(["shorten", "drop-copy"]))))
     return problem(*candidates, memory=memory, allow=allow)
@@ -323,3 +325,201 @@ def test_the_same_problem_has_the_same_solution(given_problem):
     assert isinstance(first, FitError) == isinstance(again, FitError)
     assert isinstance(first, Fitted) or str(first) == str(again)
     assert isinstance(first, FitError) or lengths(first) == lengths(again)
+
+
+# Exhaustive search over everything at once: rates, octaves, loops, lengths, copies, slots.
+
+STEP = 50  # frames: memory is given out in these, so that whole steps are all the lengths worth trying
+EVERYTHING = frozenset({"shorten", "loop", "repitch", "drop-copy", "lower-rate"})
+WISHES = {
+    "loop": lambda variant: variant.loop,
+    "repitch": lambda variant: variant.octave > 0,
+    "lower-rate": lambda variant: variant.rate_hz < RATE,
+}
+
+
+@st.composite
+def varied_sounds(draw, name):
+    steps = draw(st.integers(2, 4))
+
+    def one(rate_hz, octave, loop, count):
+        lost = sorted(draw(st.lists(st.integers(0, 100), min_size=count + 1, max_size=count + 1)), reverse=True)
+        shares = np.full(2, lost[-1] / 100) if loop else np.array(lost) / 100
+        return Variant(rate_hz, octave, loop, count * STEP, count * STEP if loop else STEP, shares)
+
+    variants = [one(RATE, 0, False, steps)]
+    if draw(st.booleans()):
+        variants.append(one(RATE // 2, 0, False, -(-steps // 2)))
+    if draw(st.booleans()):
+        variants.append(one(RATE, 12, False, -(-steps // 2)))
+    move = draw(st.sampled_from([-7, 0, 7]))
+    asks = tuple(Ask("s", "i", m, draw(st.sampled_from([0.0, 0.05, 0.1, 0.3]))) for m in {0, move})
+    optional = (move,) if move and draw(st.booleans()) else ()
+    loops = {}
+    if draw(st.booleans()):
+        loops = {root: (one(RATE, 0, True, draw(st.integers(1, 2))),) for root in (0, *optional)}
+    return Candidate(
+        name, tuple(variants), steps * STEP / RATE, 0.0, asks, (), optional, "auto", draw(st.booleans()),
+        draw(st.sampled_from([0.5, 1.0, 2.0])), loops, {-7: 0.11, 7: 0.23},
+    )  # fmt: skip
+
+
+@st.composite
+def varied_problems(draw):
+    # few enough choices that all can be tried: six sounds without copies, or three with
+    count = draw(st.integers(1, 4))
+    sounds = [draw(varied_sounds(name)) for name in "abcd"[:count]]
+    sounds += [
+        replace(draw(varied_sounds(name)), optional=(), asks=(), loops={}) for name in "ef"[: draw(st.integers(0, 2))]
+    ]
+    most = sum(whole_of(one) * (1 + len(one.optional)) for one in sounds)
+    memory = Memory("frames", draw(st.integers(most // 6, most)), 1, STEP, 0, None, draw(st.integers(count, 9)))
+    allow = EVERYTHING - draw(st.sets(st.sampled_from(sorted(EVERYTHING)), max_size=2))
+    return problem(*sounds, memory=memory, allow=allow)
+
+
+def played_from(roots, ask, lasts_s):
+    """Say which root plays a note: the nearest that lasts, of two the lower setting; else what lasts longest."""
+    settings = [(root, ask.semitones - root) for root in roots if REACH.low <= ask.semitones - root <= REACH.high]
+    lasting = [pair for pair in settings if lasts_s / 2 ** (pair[1] / 12) >= ask.needs_s]
+    return min(lasting, key=lambda p: (abs(p[1]), p[1])) if lasting else min(settings, key=lambda p: p[1])
+
+
+def every_way(one, given_problem):
+    """List (units, slots, cost) of every way to store a sound, straight from the rules."""
+    allow, ways = given_problem.allow, set()
+    loops = one.loops if "loop" in allow else {}
+    lasts_s = np.inf if loops else one.held_s
+    for kept in {(), one.optional} if "drop-copy" in allow else {one.optional}:
+        roots = (0, *kept)
+        plays = {root: [] for root in roots}
+        strain, least_strain = 0.0, 0.0
+        for ask in one.asks:
+            root, setting = played_from(roots, ask, lasts_s)
+            plays[root].append((setting, ask.needs_s))
+            strain += one.strain.get(setting, 0.0) / len(one.asks)
+            least_strain += one.strain.get(played_from((0, *one.optional), ask, lasts_s)[1], 0.0) / len(one.asks)
+        gone = max(strain - least_strain, 1e-9) if len(kept) < len(one.optional) else 0.0
+        lists = [every_part(one, loops.get(root, ()), plays[root], given_problem) for root in roots]
+        for parts in product(*lists):
+            cost = one.spare * (sum(share for _, share in parts) + gone)
+            ways.add((sum(units for units, _ in parts), len(roots), cost))
+    return ways
+
+
+def every_part(one, loops, plays, given_problem):
+    allow = given_problem.allow
+    for variant in (*one.variants, *loops):
+        if any(used(variant) and wish not in allow for wish, used in WISHES.items()):
+            continue
+        settings = [setting - variant.octave for setting, _ in plays] or [-variant.octave]
+        if variant.octave and min(settings) < REACH.low:
+            continue
+        if loops and not variant.loop and any(one.held_s / 2 ** (s / 12) < needs_s for s, needs_s in plays):
+            continue
+        speed = variant.rate_hz / 2 ** (variant.octave / 12)
+        held = [ceil(needs_s * 2 ** (setting / 12) * speed) for setting, needs_s in plays if needs_s > 0]
+        least = max(held, default=int(speed // 10))
+        whole = variant.loop or one.whole or "shorten" not in allow
+        for frames in [variant.frames] if whole else range(STEP, variant.frames + 1, STEP):
+            if frames >= min(least, variant.frames):
+                yield given_problem.memory.cost(frames), variant.share_at(frames)
+
+
+def least_cost(given_problem):
+    """Add up every combination of every way, with nothing left out."""
+    totals = np.zeros((1, 3))
+    for one in given_problem.candidates:
+        ways = np.array(sorted(every_way(one, given_problem))).reshape(-1, 3)
+        totals = (totals[:, None, :] + ways[None, :, :]).reshape(-1, 3)
+        # of what takes the same, only the cheapest can be the best
+        totals = totals[np.lexsort((totals[:, 2], totals[:, 1], totals[:, 0]))]
+        totals = totals[np.concatenate([[True], np.any(np.diff(totals[:, :2], axis=0) != 0, axis=1)])]
+    memory = given_problem.memory
+    fits = (totals[:, 0] <= memory.limit) & (totals[:, 1] <= memory.slots)
+    return float(totals[fits, 2].min()) if fits.any() else None
+
+
+@settings(max_examples=150)
+@given(varied_problems())
+def test_the_same_optimum_as_trying_every_rate_octave_loop_length_and_copy(given_problem):
+    best, fitted = least_cost(given_problem), fitted_or_refusal(given_problem)
+    assert isinstance(fitted, FitError) == (best is None)
+    if best is not None:
+        assert fitted.cost == pytest.approx(best, abs=1e-9)  # sums of numbers around 1, in another order
+        assert sum(given_problem.memory.cost(part.frames) for part in fitted.stored) <= given_problem.memory.limit
+        assert len(fitted.stored) <= given_problem.memory.slots
+        spares = {one.name: one.spare for one in given_problem.candidates}
+        said = sum(spares[part.name] * part.share for part in fitted.stored)
+        said += sum(spares[name] * share for name, _, share in fitted.dropped)
+        assert fitted.cost == pytest.approx(said, abs=1e-9)
+
+
+@settings(max_examples=60)
+@given(varied_problems())
+def test_no_hold_is_short_that_some_choice_could_have_kept(given_problem):
+    fitted = fitted_or_refusal(given_problem)
+    if isinstance(fitted, FitError):
+        return
+    named = {one.name: one for one in given_problem.candidates}
+    for part in fitted.stored:
+        one, variant = named[part.name], part.variant
+        may_loop = "loop" in given_problem.allow and one.loops
+        lasts = np.inf if variant.loop else part.frames / variant.rate_hz
+        could = np.inf if may_loop else one.held_s
+        for served in part.serves:
+            assert REACH.holds(served.setting)
+            needed = min(served.ask.needs_s, could / 2 ** ((served.setting + variant.octave) / 12))
+            assert lasts / 2 ** (served.setting / 12) >= needed - 1e-9
+
+
+@given(varied_problems())
+def test_what_more_memory_would_buy_is_what_it_buys(given_problem):
+    fitted = fitted_or_refusal(given_problem)
+    if isinstance(fitted, FitError):
+        return
+    memory = given_problem.memory
+    larger = fit(replace(given_problem, memory=replace(memory, limit=memory.limit + RATE)))
+    if fitted.more is None:
+        assert larger.cost >= fitted.cost * (1 - 1e-6)
+    else:
+        assert fitted.more == (RATE, larger.cost)
+        assert larger.cost < fitted.cost
+
+
+@given(varied_problems())
+def test_the_changes_of_a_part_add_up_to_what_it_costs_over_the_plain_sound(given_problem):
+    fitted = fitted_or_refusal(given_problem)
+    if isinstance(fitted, FitError):
+        return
+    named = {one.name: one for one in given_problem.candidates}
+    for part in fitted.stored:
+        plain = named[part.name].variants[0]
+        done = [what for what, _ in part.costs]
+        used = {
+            "lower-rate": part.variant.rate_hz < RATE,
+            "repitch": part.variant.octave > 0,
+            "loop": part.variant.loop,
+            "shorten": part.frames < part.variant.frames,
+        }
+        assert done == [what for what, yes in used.items() if yes]
+        # a step that costs less than the one before is said to cost nothing, so the sum may only be higher
+        assert sum(cost for _, cost in part.costs) >= part.share - float(plain.shares[-1]) - 1e-12
+
+
+def test_a_kit_over_its_memory_with_every_copy_and_over_its_slots_without_is_told_the_least_it_needs():
+    """Held 4 s at +7 and 1 s at home: 5 s in two slots, 5.99 s in one; 4.5 s are there."""
+    asks = (Ask("s", "i", 0, 1.0), Ask("s", "v", 7, 4.0))
+    one = candidate("a", frames=10_000, asks=asks, optional=(7,))
+    with pytest.raises(FitError, match=r"it needs 5\.00 s \(5,000 frames\)"):
+        fit(problem(one, limit=4500))
+    with pytest.raises(FitError, match=r"it needs 5\.99 s \(5,994 frames\)"):  # 4 * 2^(7/12) = 5.9932
+        fit(problem(one, limit=5500, slots=1))
+
+
+def test_a_loop_that_may_not_be_made_leaves_a_sound_too_short_whole_instead_of_nothing():
+    loop = Variant(RATE, 0, True, 500, 500, np.full(2, 0.1))
+    one = candidate("a", asks=(Ask("s", "i", 0, 9.0),), loops={0: (loop,)})
+    assert fit(problem(one, limit=4000, allow=ALL | {"loop"})).stored[0].variant.loop
+    stored = fit(problem(one, limit=4000)).stored[0]
+    assert (stored.frames, stored.variant.loop) == (4000, False)

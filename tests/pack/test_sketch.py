@@ -3,6 +3,7 @@
 import math
 from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 
@@ -186,7 +187,7 @@ def test_with_voices_enough_nothing_is_left_out(sketch):
 def test_a_key_goes_up_when_its_sound_plays_again(sketch):
     for player in KIT:
         notes = of(let_ring(sketch), player.name)
-        for one, following in zip(notes, notes[1:], strict=False):
+        for one, following in pairwise(notes):
             assert 0 < one.beats <= following.start_beats - one.start_beats
 
 

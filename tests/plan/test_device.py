@@ -34,8 +34,8 @@ def test_a_frame_takes_the_bytes_of_its_container(bits, encoding, channels, size
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
-        ({"memory_s": None}, "needs memory_s or memory_bytes, one of them"),
-        ({"memory_bytes": 100}, "needs memory_s or memory_bytes, one of them"),
+        ({"memory_s": None}, r"needs memory_s \(seconds\) or memory_bytes"),
+        ({"memory_bytes": 100}, "takes memory_s or memory_bytes, not both"),
         ({"block_bytes": 512}, "need memory_bytes"),
         ({"slot_overhead_bytes": 1}, "need memory_bytes"),
         ({"bits": 16, "encoding": "mu-law"}, "bits must be 8 with mu-law, got 16"),
@@ -44,10 +44,10 @@ def test_a_frame_takes_the_bytes_of_its_container(bits, encoding, channels, size
         ({"transpose": (1, 12)}, "transpose must be"),
         ({"transpose": (-12, -1)}, "transpose must be"),
         ({"transpose": (-61, 0)}, "transpose must be"),
-        ({"rate_hz": 3999}, "greater than or equal to 4000"),
+        ({"rate_hz": 3999}, r"from 4000 up \(got 3999\)"),
         ({"rate_hz": 192_001}, "less than or equal to 192000"),
         ({"rate_hz": ()}, "at least 1 item"),
-        ({"rate_hz": True}, "tuple"),
+        ({"rate_hz": True}, "must be in Hz"),
         ({"bits": 8, "encoding": "signed"}, "8-bit WAV is unsigned"),
         ({"slots": 0}, "greater than or equal to 1"),
     ],

@@ -135,4 +135,4 @@ def test_the_other_tables_say_what_they_refuse(kit_folder, tables, said):
 
 def test_an_empty_list_is_refused_in_words(kit_folder):
     text = mistake(kit_folder, song={"section": [{"name": "a", "chords": []}]})
-    assert re.search(r"chords .*at least 1 item", text)
+    assert re.search(r"chords must have at least one chord \(got \[\]\)", text)

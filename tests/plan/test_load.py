@@ -55,7 +55,7 @@ def test_every_mistake_names_the_file(kit_folder, entries):
 @pytest.mark.parametrize("name", ["pad", "hit"])
 def test_duplicate_names_are_refused(kit_folder, entries, name):
     kit = kit_folder.kit(sounds=[entries.pad, entries.hit, {**entries.hit, "name": name}])
-    assert refused(kit)[0].startswith(f"{kit.parent.name}/kit.toml: sound has 2 sounds named '{name}'")
+    assert refused(kit)[0].startswith(f"{kit}: sound has 2 sounds named '{name}'")
 
 
 def test_two_sounds_in_one_slot_are_refused(kit_folder, entries):
@@ -68,9 +68,7 @@ def test_two_sounds_in_one_slot_are_refused(kit_folder, entries):
 def test_a_slot_beyond_the_devices_last_is_refused(kit_folder, entries):
     kit_folder.device("tiny", slots=2)
     kit = kit_folder.kit(sounds=[{**entries.pad, "slot": 3}], head={"device": ["tiny", "mono8-22s"]})
-    assert refused(kit) == [
-        f"{kit.parent.name}/kit.toml: sound[1] (pad).slot must be at most 2, the slots of tiny (got 3)"
-    ]
+    assert refused(kit) == [f"{kit}: sound[1] (pad).slot must be at most 2, the slots of tiny (got 3)"]
 
 
 def test_cycles_are_named_in_full(kit_folder):

@@ -35,7 +35,10 @@ def test_a_value_of_two_allowed_kinds_names_both():
     (said,) = of(SoundEntry, {"name": "pad", "source": 5})
     assert said == "kit.toml: sound[1].source must be text in quotes (got 5)"
     said = of(Device, {"name": "d", "rate_hz": "8000", "bits": 16, "slots": 4, "memory_s": 2})
-    assert said == ["kit.toml: sound[1].rate_hz must be a list in brackets (got '8000')"]
+    assert said == [
+        "kit.toml: sound[1].rate_hz must be in Hz, like 24000, or a list of such, from 4000 up (got '8000')\n"
+        "  hint: a manual's 24 kHz is written 24000"
+    ]
 
 
 def test_a_long_value_is_shortened():

@@ -78,7 +78,9 @@ def test_the_slowest_tempo_is_not_above_the_tempo(kit_folder):
 
 
 def test_silent_and_shift_stand_in_their_section(kit_folder):
-    (section,) = song(kit_folder, ["i"], silent=["hit"], shift={"pad": -12}).sections
+    sounds = [{"name": "pad", "source": "pad.wav", "plays": "chords"}, {"name": "hit", "source": "hit.wav"}]
+    section = {"name": "shore", "chords": ["i"], "silent": ["hit"], "shift": {"pad": -12}}
+    (section,) = load_plan(kit_folder.kit(sounds=sounds, song={"section": [section]})).song.sections
     assert section.silent == {"hit"}
     assert dict(section.shift) == {"pad": -12}
 

@@ -164,3 +164,13 @@ def test_a_root_outside_the_key_is_named():
 def test_an_attack_longer_than_half_the_sound_is_a_swell():
     figures = replace(portrait(Sound(SOUNDS["stacked-pad"], RATE_HZ)), attack_s=3.0, tail_s=4.0)
     assert guess_recipe(figures, frozenset(), 50.0).recipe == "raw"
+
+
+@pytest.mark.parametrize("stem", ["swell", "warm swell pad", "swell pad D3"])
+def test_a_swell_that_is_loudest_at_its_end_is_left_raw_whatever_its_name(stem):
+    """It takes 5.3 s to its peak and is over after 6: no pad could hold a chord with it."""
+    time_s = np.arange(round(6.0 * RATE_HZ)) / RATE_HZ
+    shape = np.where(time_s < 5.6, 10.0 ** (1.5 * (time_s / 5.6 - 1)), np.exp(-(time_s - 5.6) / 0.1))
+    guess = guessed(partials(146.83, 6.0, HARMONIC) * shape, stem)
+    assert guess.recipe == "raw"
+    assert "swells" in guess.why

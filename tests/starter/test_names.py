@@ -83,8 +83,10 @@ def test_a_sound_is_called_after_its_file_without_note_and_tempo():
     ]  # fmt: skip
 
 
-def test_a_folder_that_says_nothing_lends_the_name_of_the_one_around_it():
-    assert kit_name(["takes", "Salt Marsh"]) == "salt-marsh"
+def test_a_kit_is_called_after_its_folder_and_after_the_one_around_it_only_where_it_must():
+    assert kit_name(["bounces", "tmp"]) == "bounces"
+    assert kit_name(["Salt Marsh", "takes"]) == "salt-marsh"
+    assert kit_name(["音", "Salt Marsh"]) == "salt-marsh"
     assert kit_name(["Fjord", "Music"]) == "fjord"
     assert kit_name(["takes", "bounces"]) == "takes"
     assert kit_name(["", ""]) == "kit"

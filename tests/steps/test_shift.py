@@ -106,6 +106,89 @@ def test_a_start_on_frame_0_is_not_swallowed():
     assert lost_db < 3  # 1.5 today; 10.5 without a margin of silence before it, by the stretcher itself
 
 
+ATTACKS = {"bass": 0.010, "pad": 0.400}
+STARTS = ["bass", "pluck", "pad", "abrupt"]
+
+
+def played(name, seconds=1.0):
+    """A C2 bass with 10 ms attack, a plucked A3, an A3 pad with 0.4 s attack, or a full A3 from its first frame on."""
+    time_s = np.arange(round(seconds * RATE)) / RATE
+    hz = 65.406 if name == "bass" else 220.0
+    phases = np.random.default_rng(5).uniform(0, 2 * np.pi, 24) if name == "pad" else np.full(24, np.pi / 2)
+    fade = np.exp(-time_s[np.newaxis] * np.arange(1, 25)[:, np.newaxis]) if name == "pluck" else np.ones((24, 1))
+    partials = [0.3 / n**2 * fade[n - 1] * np.sin(2 * np.pi * hz * n * time_s + phases[n - 1]) for n in range(1, 25)]
+    return Sound(sum(partials) * np.minimum(time_s / ATTACKS.get(name, 1e-9), 1.0), RATE)
+
+
+def ramped(sound):
+    """The same, falling to zero within its last 10 ms."""
+    return sound.with_samples(sound.float64() * np.minimum(np.arange(sound.frames, 0, -1) / 480, 1.0)[:, np.newaxis])
+
+
+def risen(samples):
+    """The loudest sample so far."""
+    return np.maximum.accumulate(np.abs(samples))
+
+
+def half_risen_ms(samples):
+    """When the first 50 ms have reached half of their peak."""
+    rise = risen(samples[: RATE // 20])
+    return np.argmax(rise >= rise[-1] / 2) * 1000 / RATE
+
+
+def above_4_khz_db(samples):
+    """The power above 4 kHz of the first 4 ms, and of the 20 ms after them, the start itself being an edge."""
+    spectrum = np.fft.rfft(np.pad(samples[:9600], (4800, 0)))
+    spectrum[np.fft.rfftfreq(14_400, 1 / RATE) < 4000] = 0
+    high = np.fft.irfft(spectrum)[4800:]
+    return tuple(10 * np.log10(np.mean(part**2)) for part in (high[:192], high[192:1152]))
+
+
+@pytest.mark.parametrize("semitones", [-12, -5, 7, 12, 17])
+@pytest.mark.parametrize("name", STARTS)
+def test_nothing_is_louder_than_the_source_at_its_start_or_end(name, semitones):
+    source = played(name)
+    before, after = source.float64()[:, 0], keep_length(source, 2 ** (semitones / 12)).float64()[:, 0]
+    for ours, theirs in ((after, before), (after[::-1], before[::-1])):
+        for frames in (1, 5, 24, 48, 96, 192, 480, 960):  # from one frame to 20 ms
+            assert risen(ours)[frames - 1] <= risen(theirs)[frames - 1] + 1e-6  # float32
+
+
+@pytest.mark.parametrize("semitones", [-12, -5, 7, 12, 17])
+@pytest.mark.parametrize("name", STARTS)
+def test_an_attack_stays_where_it_was(name, semitones):
+    source = played(name)
+    before, after = source.float64()[:, 0], keep_length(source, 2 ** (semitones / 12)).float64()[:, 0]
+    assert len(after) == len(before)
+    # layers under 5 ms apart are heard as one (common practice); 2 ms is the promise, half of a pad's 50 ms is vague
+    assert half_risen_ms(after) == pytest.approx(half_risen_ms(before), abs=10.0 if name == "pad" else 2.0)
+
+
+@pytest.mark.parametrize("semitones", [-5, 7, 17])
+@pytest.mark.parametrize("name", ["bass", "pad"])
+def test_a_start_or_end_at_zero_does_not_click(name, semitones):
+    after = keep_length(ramped(played(name)), 2 ** (semitones / 12)).float64()[:, 0]
+    for samples in (after, after[::-1]):
+        first_db, rest_db = above_4_khz_db(samples)
+        # a cut sound's edge stands 30 to 40 dB above what follows; 3 dB is one 4 ms window's own chance
+        assert first_db < max(rest_db + 3, -75)  # -75: beneath the -60 dB under which a click is masked by its sound
+
+
+def test_an_abrupt_start_stays_abrupt():
+    for semitones in (-5, 7, 17):
+        after = keep_length(played("abrupt"), 2 ** (semitones / 12)).float64()[:, 0]
+        assert risen(after)[96] > risen(after)[1920] / 2  # 2 ms: less than half of a period is there to see
+
+
+def test_silence_before_a_sound_stays_silent_until_it_starts():
+    source = played("pluck")
+    later = source.with_samples(np.pad(source.samples, ((9600, 0), (0, 0))))
+    for semitones in (-12, 7, 17):
+        after = keep_length(later, 2 ** (semitones / 12)).float64()[:, 0]
+        assert np.max(np.abs(after[:9600])) == 0.0  # nothing was there to be moved
+        assert half_risen_ms(after[9600:]) == pytest.approx(half_risen_ms(source.float64()[:, 0]), abs=2.0)
+
+
 def test_a_burst_stays_where_it_was():
     burst = np.zeros(RATE)
     burst[12_000:12_480] = np.hanning(480) * np.sin(2 * np.pi * 2000 * np.arange(480) / RATE)

@@ -13,6 +13,7 @@ from kitfold.errors import KitfoldError, PlanError
 
 if TYPE_CHECKING:
     from kitfold.pack.build import Built
+    from kitfold.pack.manifest import Manifest
 
 __all__ = ["build"]
 
@@ -70,7 +71,7 @@ def _built(
         try:
             with voice.progress(f"{plan.kit.name}: {device.name}") as done:
                 packed = pack_kit(plan, device, masters, threads, _counting(done, count))
-                one = write_build(plan, packed, masters, out)
+                one = write_build(plan, packed, masters, out, _sheet)
         except KitfoldError as error:
             errors.append(error)  # the other devices are built all the same
             continue
@@ -87,6 +88,13 @@ def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
         folder = min(twice).as_posix()
         what = f"would be built into {folder}/, where an earlier kit of this command is"
         raise PlanError(what, where=f"{kit.as_posix()}: kit.name", hint="give the kits different names")
+
+
+def _sheet(manifest: Manifest, files: Mapping[str, bytes]) -> Mapping[str, bytes]:
+    """Make the kit sheet of a build."""
+    from kitfold.sheet import sheet_files
+
+    return sheet_files(manifest.model_dump(mode="json", by_alias=True), files)
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

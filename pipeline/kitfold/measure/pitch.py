@@ -137,7 +137,7 @@ def fit_partials(partials: Partials) -> tuple[float, float, float]:
     loud = partials.amplitude > partials.amplitude.max() * 10.0 ** (-35 / 20)
     number, cents = partials.number[loud], partials.cents[loud]
     own = np.where(np.gcd(number.astype(int), 6) == 1, _OWN_TRUST, 1.0)
-    weight = own * np.sqrt(partials.amplitude[loud] / partials.amplitude.max())
+    weight = own * np.sqrt(number * partials.amplitude[loud] / partials.amplitude.max())
     centre, scatter = _agreed_centre(cents, weight)
     if len(number) < 4 or number.max() < 5 or scatter < 1.2:
         return centre, 0.0, scatter

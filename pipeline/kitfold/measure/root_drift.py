@@ -14,7 +14,7 @@ Real = NDArray[np.float64]
 _AROUND_CENTS = 70.0
 _PARTIALS = 8
 _FAINT = 0.01  # spans whose partials lie 40 dB under the loudest say nothing
-_HELD_CENTS = 12.0
+_HELD_CENTS = 25.0
 _WAVERS = 3.0
 
 
@@ -68,23 +68,20 @@ def drift_cents(track: Real, starts: NDArray[np.int64]) -> float:
 
 
 def held_run(track: Real, starts: NDArray[np.int64], drift: float) -> tuple[int, int]:
-    """Find the longest run of spans that stay within 12 cents of the middle pitch, after its `drift` is taken out.
+    """Find the first and the last span that lie within 25 cents of the middle pitch, its `drift` taken out.
+
+    Slides into and out of the note stay outside; what wavers in between, as a chorus does when it beats, stays inside.
 
     Returns
     -------
     (first, last) : span numbers, last included; all spans where the pitch cannot be followed
     """
     known = np.isfinite(track)
-    everything = (0, len(track) - 1)
     if np.count_nonzero(known) < 3:
-        return everything
+        return 0, len(track) - 1
     level = track - drift * (starts - starts[known][0]) / np.ptp(starts[known])
-    held = np.abs(level - np.median(level[known])) <= _HELD_CENTS
-    runs = np.flatnonzero(np.diff(np.concatenate([[False], held, [False]]).astype(int))).reshape(-1, 2)
-    if len(runs) == 0:
-        return everything
-    first, after = runs[np.argmax(runs[:, 1] - runs[:, 0])]
-    return int(first), int(after) - 1
+    held = np.flatnonzero(np.abs(level - np.median(level[known])) <= _HELD_CENTS)
+    return int(held[0]), int(held[-1])
 
 
 def _centroids(spectrum: Spectrum, first: int, last: int, expected_hz: float) -> tuple[Real, Real]:

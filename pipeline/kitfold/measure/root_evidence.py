@@ -293,12 +293,12 @@ def _bells(view: _View) -> Figures:
         return np.asarray(np.max(near * view.salience, axis=1))
 
     def between(low: float, high: float) -> Real:
-        loudest = np.max(((ratio > low) & (ratio < high)) * view.salience, axis=1)
-        return np.asarray(2.0 * np.maximum(0.0, loudest - 0.45))  # a faint extra mode is no series
+        return np.asarray(np.max(((ratio > low) & (ratio < high)) * view.salience, axis=1))
 
     prime, nominal, tierce, tube = line(1.0), line(2.0), line(1.19), line(1.215)
+    gap = 2.0 * np.maximum(0.0, between(1.3, 1.85) - 0.45)  # a faint mode more is no series
     church = np.minimum(np.minimum(prime, nominal), tierce) - between(0.55, 0.93)
-    tubular = np.minimum(np.minimum(line(2.96), nominal), tube) - np.maximum(prime, between(1.3, 1.85))
+    tubular = np.minimum(np.minimum(line(2.96), nominal), tube) - np.maximum(prime, gap)
     return {
         "church_bell": np.maximum(0.0, church),
         "church_bell_hum": np.maximum(0.0, np.minimum(church, line(0.5))),

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 from kitfold.errors import PackError
 from kitfold.files import file_name_problem, fresh_folder, master_bytes, write_bytes
@@ -22,7 +23,11 @@ from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master
 
-__all__ = ["Built", "build_folder", "write_build"]
+__all__ = ["Built", "Extras", "build_folder", "write_build"]
+
+
+Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Mapping[str, bytes]]
+"""Makes more files of a build from its manifest and its files, by name relative to the build folder."""
 
 
 @dataclass(frozen=True)
@@ -49,7 +54,9 @@ def build_folder(out: Path, plan: Plan, device: Device) -> Path:
     return out / f"{plan.kit.name}-{device.name}"
 
 
-def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: Path) -> Built:
+def write_build(
+    plan: Plan, packed: Packed, masters: Mapping[str, Master], out: Path, extras: Extras | None = None
+) -> Built:
     """Write everything beside the earlier build, then swap it in.
 
     Parameters
@@ -58,6 +65,7 @@ def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: 
     packed : Packed
     masters : mapping of Master, by name
     out : Path, the folder that holds builds
+    extras : makes what is made from all the rest (pages); called with the manifest so far and every file of the build
 
     Raises
     ------
@@ -68,12 +76,20 @@ def write_build(plan: Plan, packed: Packed, masters: Mapping[str, Master], out: 
     folder = build_folder(out, plan, packed.device)
     with fresh_folder(folder) as new:
         others = []
+        files = {slot.name: slot.data for slot in slots}
         for file, data in _other_files(plan, packed, masters):
             write_bytes(new / file, data)
             others.append(file_entry(file, data))
+            files[file] = data
         for slot in slots:
             write_bytes(new / slot.name, slot.data)
         manifest = manifest_of(plan, packed, slots, others, checks_of(plan, packed))
+        if extras is not None:
+            made = extras(manifest, files)
+            for file, data in made.items():
+                write_bytes(new / file, data)
+            more = [file_entry(file, data) for file, data in made.items()]
+            manifest = manifest.model_copy(update={"files": [*manifest.files, *more]})
         write_bytes(new / "manifest.json", manifest_text(manifest).encode())
     return Built(folder, manifest)
 

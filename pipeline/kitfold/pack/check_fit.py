@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from math import isfinite
 
-from kitfold.pack.claim import Result, claim
+from kitfold.measure.audible import FLOOR_DB
+from kitfold.pack.claim import Result, Row, claim, worst_of
 from kitfold.pack.holds import lasts_s
 from kitfold.pack.kit import Packed
 from kitfold.pack.manifest import Check
 from kitfold.pack.slots import stored_name
+from kitfold.units import power_to_db
 
-__all__ = ["HOLD_SLACK_S", "holds", "memory", "reach", "slots"]
+__all__ = ["HOLD_SLACK_S", "changes", "holds", "memory", "reach", "slots"]
 
+CHANGE_LIMIT_DB = -12.0
+"""Six hundredths of what is heard: about half of a bell's ring (by measurement on the demo kit)."""
 HOLD_SLACK_S = 0.01
 """A hold is measured in windows of 50 ms; a hundredth of a second is inside their grain."""
 
@@ -27,6 +31,22 @@ def slots(packed: Packed) -> Check:
     """Count the slots."""
     count = len(packed.slots)
     return claim("slots", "pass" if count <= packed.device.slots else "fail", count, packed.device.slots, "slots")
+
+
+def changes(packed: Packed) -> list[Check]:
+    """Warn of every sound that the fit changed so far that nobody would miss it."""
+    rows = []
+    for slot in packed.slots:
+        part = slot.part
+        if part.costs:
+            heard = ", ".join(what for what, share in part.costs if power_to_db(share) > CHANGE_LIMIT_DB - 6) or "it"
+            advice = (
+                f"what was done to make it fit is heard ({heard}): give it more room with `spare`, leave another sound "
+                "out, or take a device with more memory"
+            )
+            cost_db = max(FLOOR_DB, power_to_db(part.share))
+            rows.append(Row(cost_db, (stored_name(part.name, part.root),), advice))
+    return worst_of("changes", rows, CHANGE_LIMIT_DB, "dB")
 
 
 def holds(packed: Packed) -> list[Check]:

@@ -25,6 +25,7 @@ def checks_of(plan: Plan, packed: Packed) -> list[Check]:
     return [
         check_fit.memory(packed),
         check_fit.slots(packed),
+        *check_fit.changes(packed),
         *check_fit.holds(packed),
         *check_fit.reach(packed),
         *check_sound.tuning(kit),

@@ -8,12 +8,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from kitfold.errors import Mistake
 from kitfold.plan.device import Device
 from kitfold.plan.graph import cycle_in
-from kitfold.plan.kit import KitHead
+from kitfold.plan.kit import KitHead, SongEntry
 from kitfold.plan.mistakes import nearest
 from kitfold.plan.names import is_reserved
 from kitfold.plan.plan import PlannedSound
 
-__all__ = ["mistakes_between"]
+__all__ = ["fixed_but_shifted", "mistakes_between"]
 
 
 def mistakes_between(
@@ -40,6 +40,17 @@ def mistakes_between(
         what = f"is made from itself: {' → '.join(cycle)}"
         mistakes.append(Mistake(f"{where} sound", what, "give one of them a source"))
     return mistakes
+
+
+def fixed_but_shifted(song: SongEntry, sounds: Sequence[PlannedSound], where: str) -> Iterator[Mistake]:
+    """List the sounds that a section wants moved although the kit or their recipe says that they never are."""
+    fixed = {sound.name for sound in sounds if sound.plays == "fixed"}
+    for place, section in enumerate(song.section, 1):
+        for name in section.shift:
+            if name in fixed:
+                what = f"moves {name}, which is fixed: fixed sounds are never moved"
+                hint = f'take {name} out of `shift`, or write plays = "chords" for it'
+                yield Mistake(f"{where} song.section[{place}] ({section.name}).shift", what, hint)
 
 
 def _of_one(sound: PlannedSound, devices: Iterable[Device], names: Sequence[str], where: str) -> Iterator[Mistake]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from kitfold.plan.key import Key
 from kitfold.units import parse_pitch_class, pitch_class_names
 
-__all__ = ["Chord", "parse_chord"]
+__all__ = ["Chord", "counts_along_key", "parse_chord"]
 
 _NUMERALS = ("I", "II", "III", "IV", "V", "VI", "VII")
 # Third and fifth in semitones above the root; None where the chord has no third.
@@ -67,6 +67,11 @@ class Chord:
         quality = next(name for name, triad in _TRIADS.items() if triad == (self.third, self.fifth))
         suffix = {"major": "", "minor": "m", "diminished": "dim", "augmented": "aug", "fifth": "5"}
         return pitch_class_names(flats)[self.root] + suffix.get(quality, quality)
+
+
+def counts_along_key(text: str) -> bool:
+    """Say whether only a key tells which chord this is: a Roman numeral or a degree."""
+    return text in tuple("1234567") or _ROMAN.fullmatch(text) is not None
 
 
 def parse_chord(text: str, key: Key) -> Chord:

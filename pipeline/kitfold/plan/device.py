@@ -7,7 +7,8 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from kitfold.plan.model import Model
+from kitfold.plan.mistakes import shown
+from kitfold.plan.model import Model, RefusedError
 
 __all__ = ["FILE_NAME_FIELDS", "Device"]
 
@@ -23,8 +24,27 @@ _BITS_OF_ENCODING = {
 }
 
 
+_LOWEST_HZ = 4000
+
+
 def _as_rates(value: object) -> object:
-    return (value,) if isinstance(value, int) and not isinstance(value, bool) else value
+    """Take one rate for a list of one; refuse what is no rate in Hz, most likely one in kHz."""
+    rates = value if isinstance(value, tuple) else (value,)
+    whole = all(isinstance(rate, int) and not isinstance(rate, bool) for rate in rates)
+    if whole and (isinstance(value, tuple) or rates[0] >= _LOWEST_HZ):
+        return rates
+    raise RefusedError(
+        f"must be in Hz, like 24000, or a list of such, from {_LOWEST_HZ} up (got {shown(value)})",
+        "a manual's 24 kHz is written 24000",
+    )
+
+
+def _as_range(value: object) -> object:
+    """Refuse one number where a range stands, and say which was meant."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        end = f"{abs(value):g}"
+        raise RefusedError(f"must be [low, high] in semitones (got {value:g})", f"write [-{end}, {end}], or [0, {end}]")
+    return value
 
 
 class Device(Model):
@@ -37,7 +57,7 @@ class Device(Model):
     name: Annotated[str, Field(pattern=r"^[a-z0-9-]{1,48}$", description="what a kit calls it")]
     about: str = Field("", description="one sentence")
     rate_hz: Annotated[
-        tuple[Annotated[int, Field(ge=4000, le=192_000)], ...],
+        tuple[Annotated[int, Field(ge=_LOWEST_HZ, le=192_000)], ...],
         BeforeValidator(_as_rates),
         Field(min_length=1, max_length=8, description="stored rate, or a list if a slot may choose"),
     ]
@@ -52,7 +72,9 @@ class Device(Model):
     slot_max_s: Annotated[float, Field(gt=0, le=100_000)] | None = Field(None, description="longest slot")
     block_bytes: Annotated[int, Field(ge=1, le=10**9)] = Field(1, description="memory is given out in blocks of this")
     slot_overhead_bytes: Annotated[int, Field(ge=0, le=10**9)] = Field(0, description="spent by each used slot")
-    transpose: tuple[int, int] = Field((0, 0), description="playback range in semitones; [0, 0] if it cannot")
+    transpose: Annotated[tuple[int, int], BeforeValidator(_as_range)] = Field(
+        (0, 0), description="playback range in semitones; [0, 0] if it cannot"
+    )
     loop: bool = Field(False, description="plays a sustain loop")
     note_off: Literal["stops", "plays-on"] = Field("plays-on", description="what the end of a note does")
     voices: Annotated[int, Field(ge=1, le=1024)] = Field(1, description="sounds at once")
@@ -63,8 +85,12 @@ class Device(Model):
 
     @model_validator(mode="after")
     def _memory_is_said_once(self) -> Self:
-        if (self.memory_s is None) == (self.memory_bytes is None):
-            raise ValueError("needs memory_s or memory_bytes, one of them")
+        if self.memory_s is not None and self.memory_bytes is not None:
+            raise RefusedError("takes memory_s or memory_bytes, not both", "keep the one that the manual says")
+        if self.memory_s is None and self.memory_bytes is None:
+            raise RefusedError(
+                "needs memory_s (seconds) or memory_bytes, how much it holds in all", "look in the manual"
+            )
         if self.memory_bytes is None and (self.block_bytes > 1 or self.slot_overhead_bytes > 0):
             raise ValueError("block_bytes and slot_overhead_bytes need memory_bytes (memory_s is counted in frames)")
         return self

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
+from kitfold.plan.model import RefusedError
 from kitfold.units import parse_pitch_class, pitch_class_names
 
 __all__ = ["SCALES", "Key", "parse_key"]
@@ -15,6 +17,7 @@ SCALES: dict[str, tuple[int, ...]] = {
 }
 """Semitones above the tonic; minor is the natural minor."""
 _FLAT_MAJORS = (5, 10, 3, 8, 1)
+_LIKE_A_CHORD = re.compile(r"([A-Ga-g][#b♯♭]?)\s*(m|min|moll|maj|dur|)", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -50,7 +53,7 @@ def parse_key(text: str) -> Key:
 
     Raises
     ------
-    ValueError : where the text is no key
+    RefusedError : where the text is no key
     """
     words = text.split()
     if len(words) == 2 and words[1].lower() in SCALES:
@@ -58,4 +61,13 @@ def parse_key(text: str) -> Key:
             return Key(parse_pitch_class(words[0]), "minor" if words[1].lower() == "minor" else "major")
         except ValueError:
             pass
-    raise ValueError(f"must be a note and major or minor, like 'D minor', got {text!r}")
+    raise RefusedError(f"must be a note and major or minor, like 'D minor', got {text!r}", _meant(text))
+
+
+def _meant(text: str) -> str:
+    """Offer the key that a chord's name was meant for: Em is E minor."""
+    match = _LIKE_A_CHORD.fullmatch(text.strip())
+    if match is None:
+        return ""
+    mode = "minor" if match[2].lower() in ("min", "moll") or match[2] == "m" else "major"
+    return f"did you mean '{match[1][0].upper()}{match[1][1:]} {mode}'?"

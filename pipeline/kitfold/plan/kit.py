@@ -72,7 +72,8 @@ class KitHead(Model):
 
     @model_validator(mode="after")
     def _slowest_is_not_faster(self) -> Self:
-        if self.tempo_slowest is not None and self.tempo_slowest > self.tempo:
+        said = "tempo" in self.model_fields_set  # where it is missing, that is the mistake
+        if said and self.tempo_slowest is not None and self.tempo_slowest > self.tempo:
             raise ValueError(f"tempo_slowest ({self.tempo_slowest:g}) must not be above tempo ({self.tempo:g})")
         return self
 
@@ -145,8 +146,9 @@ class Listen(Model):
 
 
 class Recipe(Model):
-    """A recipe file: a sentence, how its sounds are played, and the steps."""
+    """A recipe file: the steps, and if it likes its name, a sentence and how its sounds are played."""
 
-    about: Text
+    name: str | None = None
+    about: Text = ""
     plays: Plays = "fixed"
     steps: tuple[dict[str, object], ...] = Field(min_length=1, max_length=64)

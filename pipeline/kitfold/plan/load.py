@@ -8,12 +8,13 @@ from pathlib import Path
 from typing import Any
 
 from kitfold.errors import KitfoldError, Mistake, PlanError
-from kitfold.plan.between import mistakes_between
+from kitfold.plan.between import fixed_but_shifted, mistakes_between
 from kitfold.plan.chord import Chord, parse_chord
 from kitfold.plan.device import Device
 from kitfold.plan.key import Key, parse_key
 from kitfold.plan.kit import FitWishes, KitHead, Listen, Plays, SectionEntry, SongEntry, SoundEntry
 from kitfold.plan.mistakes import known_keys, nearest, unknown_key
+from kitfold.plan.needs import mistakes_of_needs
 from kitfold.plan.plan import Plan, PlannedSound
 from kitfold.plan.presets import load_device, load_recipe
 from kitfold.plan.recipe import PlannedStep, planned_steps
@@ -52,6 +53,10 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
     song = _song(song_entry, head, key, names, where, mistakes)
     found = _devices(devices or _devices_written(table.get("kit", {})), where, path.parent, mistakes)
     mistakes += mistakes_between(head, sounds, found, names, where)
+    if song_entry is not None:
+        mistakes += fixed_but_shifted(song_entry, sounds, where)
+    if isinstance(written := table.get("kit", {}), Mapping):
+        mistakes += mistakes_of_needs(written, song_entry, sounds, where)
     if mistakes or head is None or fit is None or listen is None or song is None:
         raise PlanError(mistakes)
     return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen)
@@ -73,7 +78,8 @@ def _devices_written(head: Any) -> tuple[str, ...]:
 def _sounds(entries: Any, where: str, path: Path, context: Context, mistakes: list[Mistake]) -> list[PlannedSound]:
     """Plan every [[sound]]; those with mistakes are left out and reported."""
     if not isinstance(entries, tuple) or not entries:
-        mistakes.append(Mistake(f"{where} sound", "is missing: a kit needs at least one [[sound]]"))
+        single = "write [[sound]], in double brackets" if isinstance(entries, Mapping) else ""
+        mistakes.append(Mistake(f"{where} sound", "is missing: a kit needs at least one [[sound]]", single))
         return []
     planned = []
     for place, entry in enumerate(entries, 1):

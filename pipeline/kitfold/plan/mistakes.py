@@ -9,6 +9,9 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from kitfold.errors import Mistake
+from kitfold.plan.kit import FitWishes, KitHead, SectionEntry, SongEntry, SoundEntry
+from kitfold.plan.model import NAME_PATTERN
+from kitfold.plan.names import clean
 
 __all__ = ["known_keys", "mistakes_of", "nearest", "shown", "unknown_key"]
 
@@ -31,6 +34,11 @@ _LIMITS = {
     "less_than_equal": ("le", "at most"),
 }
 
+_TABLES = {"[kit]": KitHead, "[song]": SongEntry, "[[song.section]]": SectionEntry, "[[sound]]": SoundEntry,
+           "[fit]": FitWishes}  # fmt: skip
+_ITEMS = {"chords": "chord", "intervals": "interval", "gains_db": "gain", "steps": "step", "device": "device",
+          "rate_hz": "rate", "to": "pitch class"}  # fmt: skip
+
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return the known word nearest to a mistyped one, or nothing."""
@@ -44,13 +52,14 @@ def known_keys(model: type[BaseModel]) -> tuple[str, ...]:
 
 
 def unknown_key(where: str, key: str, known: Sequence[str]) -> Mistake:
-    """Word an unknown key: the nearest known one, or all of them where none is near."""
-    close = nearest(key, known)
-    return Mistake(
-        where,
-        f"is an unknown key; known here: {', '.join(known) or 'none'}",
-        f"did you mean {close!r}?" if close else "remove it, or see `kitfold steps` and the README",
-    )
+    """Word an unknown key: where it belongs, the nearest known one, or all of them where none is near."""
+    homes = [table for table, model in _TABLES.items() if key in known_keys(model) and key != "section"]
+    if len(homes) == 1 and key not in known:
+        hint = f"{key} belongs in {homes[0]}"
+    else:
+        close = nearest(key, known)
+        hint = f"did you mean {close!r}?" if close else "remove it, or see `kitfold steps` and the README"
+    return Mistake(where, f"is an unknown key; known here: {', '.join(known) or 'none'}", hint)
 
 
 def shown(value: object) -> str:
@@ -70,15 +79,20 @@ def mistakes_of(error: ValidationError, where: str, given: Any, model: type[Base
     model : the model that refused it
     """
     merged: dict[str, Mistake] = {}
+    kinds: dict[str, str] = {}  # what is wrong at each place so far
     for detail in error.errors(include_url=False):
+        if _only_looks_short(detail):
+            continue
         path = _path(detail["loc"], given)
         place = _joined(where, path)
         if detail["type"] == "extra_forbidden":
             merged.setdefault(place, unknown_key(place, path[-1], _keys_at(model, path[:-1])))
         elif place in merged and merged[place].what.startswith("must be") and detail["type"] in _TYPES:
             merged[place] = Mistake(place, _either(merged[place].what, _TYPES[detail["type"]]))
-        else:
-            merged.setdefault(place, Mistake(place, _wording(detail)))
+        elif place not in merged or (kinds[place] in _TYPES and detail["type"] not in _TYPES):
+            # of two allowed kinds, the one that the value is of says more than the one that it is not
+            merged[place] = Mistake(place, _wording(detail), _hint(detail, place))
+        kinds.setdefault(place, detail["type"])
     return list(merged.values())
 
 
@@ -95,9 +109,38 @@ def _wording(detail: Mapping[str, Any]) -> str:
         return f"must be {_TYPES[kind]} (got {found})"
     if kind == "literal_error":
         return f"must be {context['expected']} (got {found})"
+    if kind in ("too_short", "too_long"):
+        return _length_words(kind, context, str(detail["loc"][-1] if detail["loc"] else ""), found)
     if kind == "string_pattern_mismatch":
         return f"must match {_pattern_words(context['pattern'])} (got {found})"
     return f"is not allowed: {detail['msg'].lower()} (got {found})"
+
+
+def _only_looks_short(detail: Mapping[str, Any]) -> bool:
+    """Say whether a list is long enough as it was written: values refused on their own are not counted by pydantic."""
+    given, least = detail.get("input"), detail.get("ctx", {}).get("min_length", 0)
+    return detail["type"] == "too_short" and isinstance(given, Sequence) and len(given) >= least > 0
+
+
+def _length_words(kind: str, context: Mapping[str, Any], key: str, found: str) -> str:
+    if kind == "too_long":
+        return f"must have at most {context['max_length']} values (got {found})"
+    least = context["min_length"]
+    if least != 1:
+        return f"must have at least {least} values (got {found})"
+    return f"must have at least one {_ITEMS.get(key, 'value')} (got {found})"
+
+
+def _hint(detail: Mapping[str, Any], place: str) -> str:
+    """Say what to write instead, where what was found shows what was meant."""
+    found, context = detail.get("input"), detail.get("ctx", {})
+    if detail["type"] == "value_error":
+        return getattr(context["error"], "hint", "")
+    if detail["type"] == "string_pattern_mismatch" and context["pattern"] == NAME_PATTERN and isinstance(found, str):
+        return f"write {clean(found)!r}" if clean(found) else ""
+    if detail["type"] == "tuple_type" and isinstance(found, Mapping):
+        return f"write [[{place.rpartition(': ')[2]}]], in double brackets"
+    return ""
 
 
 def _pattern_words(pattern: str) -> str:

@@ -6,11 +6,25 @@ from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
-__all__ = ["NAME_PATTERN", "Model", "Name"]
+__all__ = ["NAME_PATTERN", "Model", "Name", "RefusedError"]
 
 NAME_PATTERN = r"^[a-z0-9-]{1,32}$"
 Name = Annotated[str, StringConstraints(pattern=NAME_PATTERN)]
 """A kit's, sound's or section's name: a-z 0-9 -, 1 to 32 characters."""
+
+
+class RefusedError(ValueError):
+    """What a model refuses, with what to do about it.
+
+    Parameters
+    ----------
+    what : str, what was found and what is allowed
+    hint : str
+    """
+
+    def __init__(self, what: str, hint: str = "") -> None:
+        super().__init__(what)
+        self.hint = hint
 
 
 class Model(BaseModel):

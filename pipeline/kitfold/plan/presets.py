@@ -81,9 +81,14 @@ def load_recipe(name: str, beside: Path | None = None) -> Recipe:
 
     Raises
     ------
-    PlanError : where there is none, or its file has mistakes
+    PlanError : where there is none, its file has mistakes, or it calls itself other than its file
     """
-    return _loaded(Recipe, preset_path("recipes", name, beside))
+    path = preset_path("recipes", name, beside)
+    recipe = _loaded(Recipe, path)
+    if recipe.name not in (None, path.stem):
+        what = f"must be {path.stem!r}, like its file (got {recipe.name!r})"
+        raise PlanError(what, where=f"{shown_path(path)}: name", hint="leave it out, or rename one")
+    return recipe
 
 
 def _loaded(model: type[AnyModel], path: Path) -> AnyModel:

@@ -25,11 +25,13 @@ class PlannedStep:
     step : str, the step's name
     label : str, what overrides call it: `as`, else its name
     settings : StepSettings, resolved
+    needs : frozenset of str, which of ``key`` and ``tempo`` the kit must say for it
     """
 
     step: str
     label: str
     settings: StepSettings
+    needs: frozenset[str] = frozenset()
 
 
 def planned_steps(
@@ -107,7 +109,7 @@ def _planned(table: dict[str, Any], where: str, context: Context, mistakes: list
     given = {key: value for key, value in table.items() if key not in ("step", "as")}
     settings = model_from(SETTINGS[name], given, where, mistakes)
     try:
-        return PlannedStep(name, label, settings.resolved(context)) if settings is not None else None
+        return PlannedStep(name, label, settings.resolved(context), settings.needs) if settings is not None else None
     except ValueError as error:  # what only the kit's key, tempo or tuning shows
         mistakes.append(Mistake(where, str(error)))
         return None

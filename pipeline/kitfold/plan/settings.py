@@ -83,6 +83,11 @@ class Tune(StepSettings):
             self._check_notes("C3")
         return self
 
+    @property
+    def needs(self) -> frozenset[str]:
+        """The key, where that is what is tuned to."""
+        return frozenset({"key"} if self.to in ("tonic", "key") else ())
+
     def _check_notes(self, middle_c: str) -> None:
         if isinstance(self.to, tuple):
             for text in self.to:
@@ -90,7 +95,7 @@ class Tune(StepSettings):
         elif self.to not in ("tonic", "nearest", "key"):
             _check_target(self.to, middle_c)
         if self.heard is not None:
-            parse_note(self.heard, middle_c)
+            _check_heard(self.heard, middle_c)
 
     def resolved(self, context: Context) -> Self:
         """Return these settings with the kit's key and tuning filled in.
@@ -174,6 +179,11 @@ class Riser(StepSettings):
         if self.beats is not None and self.length_s is not None:
             raise ValueError("takes beats or length_s, not both")
         return self
+
+    @property
+    def needs(self) -> frozenset[str]:
+        """The tempo, unless the length is said in seconds."""
+        return frozenset({"tempo"} if self.length_s is None else ())
 
     def resolved(self, context: Context) -> Self:
         """Return these settings with the length in seconds; `beats` is then spent.
@@ -280,6 +290,13 @@ class Level(StepSettings):
         if self.lufs is None and self.peak_db is None and self.true_peak_db is None:
             return self.model_copy(update={"lufs": -20.0})
         return self
+
+
+def _check_heard(text: str, middle_c: str) -> None:
+    try:
+        parse_note(text, middle_c)
+    except ValueError as error:
+        raise ValueError(f"heard must be a note like A3; {error}") from None
 
 
 def _check_target(text: str, middle_c: str) -> None:

@@ -45,6 +45,11 @@ class StepSettings(Model):
     step: ClassVar[str]
     does: ClassVar[str]
 
+    @property
+    def needs(self) -> frozenset[str]:
+        """Which of ``key`` and ``tempo`` the kit must say for these settings to mean anything."""
+        return frozenset()
+
     def resolved(self, context: Context) -> Self:
         """Return these settings with everything that the kit decides filled in.
 

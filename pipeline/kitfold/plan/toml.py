@@ -11,6 +11,7 @@ from pydantic import ValidationError
 from kitfold.errors import Mistake, PlanError
 from kitfold.plan.mistakes import mistakes_of
 from kitfold.plan.model import Model
+from kitfold.plan.toml_hints import hint_for_toml, is_sound_file
 
 __all__ = ["model_from", "read_toml", "shown_path"]
 
@@ -19,8 +20,8 @@ _LARGEST_BYTES = 4_000_000
 
 
 def shown_path(path: Path) -> str:
-    """Return a path as a message shows it: its folder and its name."""
-    return "/".join(path.parts[-2:]) if path.is_absolute() else path.as_posix()
+    """Return a path as a message shows it: as the user gave it."""
+    return str(path)
 
 
 def read_toml(path: Path) -> dict[str, Any]:
@@ -32,16 +33,19 @@ def read_toml(path: Path) -> dict[str, Any]:
     """
     where = shown_path(path)
     frozen: dict[str, Any]
+    text = ""
     try:
+        _refuse_sound(path, where)
         if path.stat().st_size > _LARGEST_BYTES:
             raise PlanError(f"is larger than {_LARGEST_BYTES} bytes; is it a kit?", where=where)
-        frozen = _frozen(tomllib.loads(path.read_text(encoding="utf-8")), f"{where}: ")
+        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark in front
+        frozen = _frozen(tomllib.loads(text), f"{where}: ")
     except FileNotFoundError:
         raise PlanError("does not exist", where=where, hint="`kitfold init FOLDER` writes a starter kit.toml") from None
     except IsADirectoryError:
         raise PlanError("is a folder, not a file", where=where, hint="name the kit.toml inside it") from None
     except (OSError, ValueError) as error:
-        raise PlanError(_why_unreadable(error), where=where) from None
+        raise PlanError(_why_unreadable(error), where=where, hint=_way_out(error, text)) from None
     except RecursionError:
         raise PlanError("is nested too deeply to read", where=where) from None
     return frozen
@@ -54,6 +58,19 @@ def model_from(model: type[AnyModel], given: object, where: str, mistakes: list[
     except ValidationError as error:
         mistakes.extend(mistakes_of(error, where, given, model))
         return None
+
+
+def _refuse_sound(path: Path, where: str) -> None:
+    with path.open("rb") as file:
+        if is_sound_file(file.read(4)):
+            hint = "`kitfold init FOLDER` writes a kit.toml for a folder of sounds"
+            raise PlanError("is a sound file, not a kit", where=where, hint=hint)
+
+
+def _way_out(error: Exception, text: str) -> str:
+    if isinstance(error, UnicodeDecodeError):
+        return "save it as UTF-8: most editors have that under Save As, or Encoding"
+    return hint_for_toml(str(error), text)
 
 
 def _why_unreadable(error: Exception) -> str:

@@ -16,7 +16,7 @@ HELD_RECIPES = ("stacked-pad", "pad", "shimmer")
 
 _WORDS = {
     "shimmer": "shimmer shimmering sparkle sparkles glitter glassy twinkle",
-    "pad": "pad pads string strings choir drone drones organ ambient atmo atmos bed swell wash warm texture",
+    "pad": "pad pads string strings choir drone drones organ ambient atmo atmos bed wash warm texture",
     "pluck": "pluck plucks plk plucked guitar harp koto lute banjo zither pizz pizzicato sitar lyre piano keys stab",
     "bell": "bell bells chime chimes glock glockenspiel celesta gong bowl tubular",
     "mallet": "mallet mallets marimba vibes vibraphone xylo xylophone kalimba woodblock balafon",
@@ -30,6 +30,7 @@ _SWELL_HELD_S, _SWELL_ATTACK_S = 1.0, 0.08  # a softer attack makes a shorter so
 _SOFT_ATTACK_S = 0.03  # struck instruments take less, bowed and blown ones more
 _ORGAN_SHARE = 0.75  # of its tail: with a hard attack, only what is held nearly to its end is no pluck
 _LEAST_NAMED_PAD_S = 0.8
+_RISING_PAD = 0.7  # of the tail: what takes longer holds no chord, whatever its name
 _RISING = 0.45  # of the tail: a sound that takes longer to come within 6 dB of its loudest swells
 _CARRIES_FIFTH_DB = -18.0  # quieter than that, `stack` adds its own (its gain of -8 dB, less 10)
 _LOW_MIDI = 45  # A2: a fifth over a lower root sounds muddy (common practice)
@@ -70,7 +71,7 @@ def guess_recipe(figures: Portrait, words: frozenset[str], midi: float | None) -
     named = _named(figures, words)
     if named in ("hit", "raw"):
         return Guess(named, "the file name says so")
-    if _rises(figures) and named is None:
+    if _rises(figures, named):
         return Guess("raw", f"it swells for {figures.attack_s:.1f} of {figures.tail_s:.1f} s, like something reversed")
     if named in ("pluck", "bell", "mallet"):
         return Guess(named, "the file name says so", None if midi is not None else "fixed")
@@ -91,8 +92,10 @@ def _named(figures: Portrait, words: frozenset[str]) -> str | None:
     return None if too_short else recipe
 
 
-def _rises(figures: Portrait) -> bool:
-    return figures.attack_s > _RISING * figures.tail_s and figures.tail_s > 0.3
+def _rises(figures: Portrait, named: str | None) -> bool:
+    """Say whether it is loudest at its end; what is called a pad may take its time, but must hold after that."""
+    share = {None: _RISING, "pad": _RISING_PAD, "shimmer": _RISING_PAD}.get(named, 1.0)
+    return figures.attack_s > share * figures.tail_s and figures.tail_s > 0.3
 
 
 def _holds(figures: Portrait) -> bool:

@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from kitfold.plan.key import Key
-from kitfold.plan.names import is_reserved
+from kitfold.plan.names import LONGEST_NAME, clean, is_reserved, plain_letters
 from kitfold.units import parse_pitch_class
 
 __all__ = ["Hints", "agreed_tempo", "clean", "kit_name", "read_hints", "sound_names"]
 
-_LONGEST = 32  # of a name (INTERFACE: a-z 0-9 -, 1 to 32)
 _TEMPI = (40.0, 240.0)  # a number outside is no tempo
 _BARE_TEMPI = (50.0, 200.0)  # without the word bpm it must be a likelier one
-_GENERIC = {"takes", "bounces", "samples", "sounds", "audio", "wav", "wavs", "renders", "exports", "stems", "one-shots"}
-_LETTERS = str.maketrans({"ß": "ss", "ø": "o", "Ø": "O", "æ": "ae", "Æ": "Ae", "œ": "oe", "ł": "l", "Ł": "L", "đ": "d",
-                          "ð": "d", "þ": "th", "♯": "#", "♭": "b"})  # fmt: skip
 
 # A note begins a word, or follows a small letter or a digit as a capital (PadD3); an octave is one digit.
 _NOTE = re.compile(
@@ -67,7 +62,7 @@ def read_hints(stem: str) -> Hints:
     --------
     ``pad_D3_76bpm`` tells D3 and 76 beats a minute, ``Bell-Fs4`` F sharp 4, ``pluck c#5 120`` C sharp 5 and perhaps 120
     """
-    text = _plain(stem)
+    text = plain_letters(stem)
     notes = list(_NOTE.finditer(text))
     rest = _without(text, notes)
     tempo = next((match for match in _BPM.finditer(rest) if _tempo(match[1] or match[2], _TEMPI)), None)
@@ -99,11 +94,6 @@ def agreed_tempo(hints: Iterable[Hints]) -> float | None:
     return bare.pop() if len(bare) == 1 else None
 
 
-def clean(text: str) -> str:
-    """Turn any text into a-z 0-9 -, at most 32 of them; what has no Latin letters or digits becomes empty."""
-    return re.sub(r"[^a-z0-9]+", "-", _plain(text).lower()).strip("-")[:_LONGEST].strip("-")
-
-
 def sound_names(hints: Sequence[Hints], taken: Iterable[str] = ()) -> list[str]:
     """Name every sound of a kit: short, unique, and a name that every file system takes.
 
@@ -120,16 +110,14 @@ def sound_names(hints: Sequence[Hints], taken: Iterable[str] = ()) -> list[str]:
 
 
 def kit_name(folders: Sequence[str]) -> str:
-    """Name a kit after its folder; after the one around it where its own name says only that there are sounds inside.
+    """Name a kit after its folder; after the one around it where nothing of its name can stand in a kit's.
 
     Parameters
     ----------
     folders : names of the folder and those around it, from the inside out
     """
-    named = [clean(folder) for folder in folders[:2]]
-    telling = [name for name in named if name and name not in _GENERIC]
-    name = next(iter(telling), None) or next(filter(None, named), "kit")
-    return f"{name[: _LONGEST - 4]}-kit" if is_reserved(name) else name
+    name = next(filter(None, (clean(folder) for folder in folders[:2])), "kit")
+    return f"{name[: LONGEST_NAME - 4]}-kit" if is_reserved(name) else name
 
 
 def _unique(name: str, used: set[str]) -> str:
@@ -139,14 +127,8 @@ def _unique(name: str, used: set[str]) -> str:
     while tried in used:
         number += 1
         ending = f"-{number}"
-        tried = name[: _LONGEST - len(ending)].rstrip("-") + ending
+        tried = name[: LONGEST_NAME - len(ending)].rstrip("-") + ending
     return tried
-
-
-def _plain(text: str) -> str:
-    """Take accents off letters; what is no ASCII then parts words, as a space does."""
-    folded = unicodedata.normalize("NFKD", text.translate(_LETTERS))
-    return "".join(letter if ord(letter) < 128 else " " for letter in folded if not unicodedata.combining(letter))
 
 
 def _spelled(text: str) -> str:
