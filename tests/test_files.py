@@ -404,3 +404,17 @@ def test_reserved_names_are_those_of_pythons_own_windows_paths(stem, ending):
 def test_errors_of_this_layer_are_all_ours():
     assert issubclass(SoundFileError, KitfoldError)
     assert issubclass(PackError, KitfoldError)
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [("TAKES/Pad.WAV", "takes/pad.wav"), ("takes\\pad.wav", "takes/pad.wav"), ("Takes\\padd.wav", "takes/pad.wav")],
+)
+def test_a_path_in_another_case_or_with_backslashes_is_offered_as_it_is(tmp_path, written, meant):
+    (tmp_path / "takes").mkdir()
+    (tmp_path / "takes/pad.wav").write_bytes(b"")
+    if (tmp_path / written).exists():
+        pytest.skip("this file system takes it for the same")
+    with pytest.raises(SoundFileError) as error:
+        sound_facts(tmp_path / written)
+    assert error.value.mistakes[0].hint == f"did you mean {tmp_path / meant}?"

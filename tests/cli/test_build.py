@@ -61,7 +61,10 @@ def test_json_is_one_value_on_stdout_and_nothing_else(kit_folder, run):
 def test_json_is_one_value_where_kits_fail_too(kit_folder, run):
     done = run("build", kit_folder.path / "gone.toml", kit_folder.kit(), "--out", kit_folder.out, "--json")
     assert done.code == 2
-    assert [one["manifest"]["kit"]["name"] for one in json.loads(done.out)] == ["reeds"]
+    failed, built = json.loads(done.out)
+    assert failed["kit"] == str(kit_folder.path / "gone.toml")
+    assert [one["what"] for one in failed["errors"]] == ["does not exist"]
+    assert built["manifest"]["kit"]["name"] == "reeds"
 
 
 def test_quiet_says_nothing(kit_folder, run):

@@ -5,7 +5,8 @@ import json
 import pytest
 
 from kitfold.plan.device import Device
-from kitfold.plan.presets import preset_names
+from kitfold.plan.effects import EFFECTS
+from kitfold.plan.presets import load_device, load_recipe, preset_names
 from kitfold.plan.settings import SETTINGS
 
 NAMES = {"devices": preset_names("devices"), "recipes": preset_names("recipes"), "steps": tuple(SETTINGS)}
@@ -47,6 +48,31 @@ def test_ranges_inside_lists_and_optional_values_are_shown(run):
 
 
 @pytest.mark.parametrize("name", NAMES["devices"])
+def test_a_device_that_is_printed_can_be_copied_into_a_file(run, tmp_path, name):
+    text = run("devices", name).out.replace(f'name = "{name}"', 'name = "copied"')
+    (tmp_path / "copied.toml").write_text(text, encoding="utf-8")
+    copied, shipped = load_device("copied", tmp_path), load_device(name)
+    assert copied.model_dump(exclude={"name"}) == shipped.model_dump(exclude={"name"})
+
+
+@pytest.mark.parametrize("name", NAMES["recipes"])
+def test_a_recipe_that_is_printed_can_be_copied_into_a_file(run, tmp_path, name):
+    (tmp_path / "copied.toml").write_text(run("recipes", name).out, encoding="utf-8")
+    assert load_recipe("copied", tmp_path) == load_recipe(name)
+
+
+def test_each_effect_is_listed_with_its_settings_and_ranges(run):
+    out = run("steps", "effect").out
+    effects = json.loads(run("steps", "effect", "--json").out)["effects"]
+    assert set(effects) == set(EFFECTS)
+    for name, effect in EFFECTS.items():
+        assert name in out
+        for key, (low, high) in effect.ranges.items():
+            assert effects[name][key] == [low, high]
+            assert f"{key} {low:g} to {high:g}" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("name", NAMES["devices"])
 def test_a_device_shown_as_json_is_that_device(run, name):
     shown = json.loads(run("devices", name, "--json").out)
     as_tuples = {key: tuple(value) if isinstance(value, list) else value for key, value in shown.items()}
@@ -62,6 +88,7 @@ def test_an_unknown_name_ends_with_two_and_names_the_nearest(run, command, wrong
     assert (done.code, done.out) == (2, "")
     assert wrong in done.err
     assert f"did you mean '{near}'?" in done.err
+    assert done.err.startswith(f"kitfold: {wrong!r} ")  # what the sentence is about comes first
 
 
 @pytest.mark.parametrize("command", NAMES)

@@ -64,8 +64,8 @@ def test_no_version_peaks_above_the_ceiling_and_one_gain_serves_both(either):
 
 @pytest.mark.parametrize("name", ["pad", "pluck"])
 def test_both_versions_are_as_loud_where_the_device_takes_nothing(packer, name):
-    # 16 bits at 24 kHz hold all of both; the pad is folded from stereo to mono and comes out of both sides, the pluck is
-    # mono in both. 0.3 LU: the pluck is cut where it is struck again, and rings in the master's version
+    # 16 bits at 24 kHz hold all of both; the pad is folded from stereo to mono and comes out of both sides, the pluck
+    # is mono in both. 0.3 LU: the pluck is cut where it is struck again, and rings in the master's version
     plain = {**packer.files, "rate_hz": 24_000, "loop": False, "note_off": "plays-on"}
     song = {"section": [{"name": "one", "chords": ["i", "VI", "-", "v"]}]}
     made = packer.pack(plain, [{**getattr(packer, name), "copies": "none"}], song)

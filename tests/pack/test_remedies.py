@@ -108,6 +108,30 @@ def test_too_many_slots_are_said_with_their_number():
     )
 
 
+def test_one_slot_is_one_and_the_line_about_slots_says_what_to_do_too():
+    error = refusal(problem(candidate("a", whole=True), candidate("b", whole=True), slots=1, limit=3000))
+    slots = str(error.mistakes[1])
+    assert slots.startswith("the kit does not fit tiny: 2 slots are needed and 1 is there: 1 over")
+    assert "hint: leave out 1 sound or copy" in slots
+
+
+def test_where_no_remedy_is_enough_alone_those_that_are_together_are_named():
+    """Four sounds of 1.5 s in 3.5 s: two stay, so two must go, whichever."""
+    given_problem = problem(*(candidate(name, 1500, whole=True) for name in "abcd"), limit=3500)
+    error = refusal(given_problem)
+    assert not enough(error)
+    said = error.mistakes[0].hint.partition("none of these is enough alone; together: ")[2]
+    gone = re.findall(r"leave out (\w)", said)
+    assert len(gone) == 2
+    kept = tuple(one for one in given_problem.candidates if one.name not in gone)
+    assert fit(replace(given_problem, candidates=kept))
+
+
+def test_a_hold_that_is_longer_than_a_slot_is_said_in_a_sentence():
+    error = refusal(problem(candidate("pad", asks=[held(3.5)]), memory=Memory("frames", 9000, 1, 1, 0, 2.0, 9)))
+    assert "pad must be 3.50 s long for its longest hold, and a slot holds 2.00 s" in str(error)
+
+
 def test_memory_and_slots_are_both_reported():
     error = refusal(problem(candidate("a", whole=True), candidate("b", whole=True), slots=1, limit=3000))
     assert len(error.mistakes) == 2

@@ -180,6 +180,16 @@ def test_every_sound_is_heard_and_every_chord_is_held_whatever_the_voices(sketch
     assert list(thin.notes) == [note for note in sketch.notes if note in thin.notes]  # in order, nothing new
 
 
+def test_no_sound_starves_where_voices_are_few():
+    # two that play on the same beats and one voice: each gets some of them
+    song = replace(SONG, sections=(section("only", "i v i v"),))
+    twins = [replace(BELL, name=name, lasts_s=4.0) for name in ("one", "two", "three", "four", "five")]
+    thin = leave_room(sketched(song, D_MINOR, twins), 1, lambda note: (note.sound, 4.0))
+    counts = Counter(note.sound for note in thin.notes)
+    assert set(counts) == {twin.name for twin in twins}
+    assert max(counts.values()) <= 2
+
+
 def test_with_voices_enough_nothing_is_left_out(sketch):
     assert leave_room(sketch, len(KIT), rings) == sketch
 

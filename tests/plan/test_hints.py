@@ -116,8 +116,9 @@ def test_a_note_that_is_none_is_told_with_its_key(kit_folder, key):
 
 
 @pytest.mark.parametrize(
-    ("text", "meant"), [("Em", "E minor"), ("F#m", "F# minor"), ("D", "D major"), ("bbm", "Bb minor"), ("A min", "A minor")]
-)  # fmt: skip
+    ("text", "meant"),
+    [("Em", "E minor"), ("F#m", "F# minor"), ("D", "D major"), ("bbm", "Bb minor"), ("A min", "A minor")],
+)
 def test_a_key_written_like_a_chord_is_offered_as_a_key(kit_folder, text, meant):
     (one,) = said_of(kit_folder, head={"key": text})
     assert f"hint: did you mean {meant!r}?" in one
@@ -132,8 +133,13 @@ def test_a_name_with_capitals_and_spaces_is_offered_in_small_letters_and_hyphens
 
 @pytest.mark.parametrize(
     ("key", "value", "table"),
-    [("chords", ["i"], "[[song.section]]"), ("tempo", 90, "[kit]"), ("allow", [], "[fit]"), ("beats_per_pattern", 4, "[song]")],
-)  # fmt: skip
+    [
+        ("chords", ["i"], "[[song.section]]"),
+        ("tempo", 90, "[kit]"),
+        ("allow", [], "[fit]"),
+        ("beats_per_pattern", 4, "[song]"),
+    ],
+)
 def test_a_key_of_another_table_is_told_where_it_belongs(kit_folder, key, value, table):
     (one,) = said_of(kit_folder, {key: value})
     assert f"hint: {key} belongs in {table}" in one

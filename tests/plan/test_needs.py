@@ -59,8 +59,9 @@ def test_a_slowest_tempo_needs_the_tempo(kit_folder):
 
 
 @pytest.mark.parametrize(
-    "sound", [{}, {"recipe": "raw"}, {"recipe": "bell", "tune": {"to": "nearest"}}, {"recipe": "bell", "tune": {"to": "A3"}}]
-)  # fmt: skip
+    "sound",
+    [{}, {"recipe": "raw"}, {"recipe": "bell", "tune": {"to": "nearest"}}, {"recipe": "bell", "tune": {"to": "A3"}}],
+)
 def test_a_kit_that_needs_neither_loads_without_them(kit_folder, sound):
     sounds = [{**PLAIN, "plays": "fixed", **sound}]
     assert load_plan(kit_folder.kit(head={**NO_KEY, **NO_TEMPO}, sounds=sounds, **song("Dm", "-", "Bb"))).sounds

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from kitfold.cli.common import Voice, common_options, jobs_option
+from kitfold.cli.common import Voice, common_options, errors_json, jobs_option
+from kitfold.cli.inputs import load_kit
 from kitfold.errors import KitfoldError, PlanError
 
 if TYPE_CHECKING:
@@ -32,17 +33,20 @@ def build(
     del fresh  # there is no cache to pass over yet: every build is fresh
     worst = 0
     built: list[Built] = []
+    results: list[dict[str, object]] = []
     for kit in kits:
         try:
             for one in _built(kit, out, device, jobs, voice, {other.folder for other in built}):
                 built.append(one)
+                results.append(_as_json(one))
                 worst = max(worst, int(one.failed))
         except KitfoldError as error:
             if voice.debug:
                 raise
             voice.complain(str(error))
+            results.append({"kit": str(kit), **errors_json(error)})
             worst = max(worst, error.exit_code)
-    voice.result([_as_json(one) for one in built])
+    voice.result(results)
     return worst
 
 
@@ -54,11 +58,10 @@ def _built(
     from kitfold.files import recover
     from kitfold.pack.build import build_folder, write_build
     from kitfold.pack.kit import pack_kit
-    from kitfold.plan.load import load_plan
     from kitfold.render.jobs import default_jobs
     from kitfold.render.masters import render_masters
 
-    plan = load_plan(kit, devices or None)
+    plan = load_kit(kit, devices or None)
     _refuse_taken(kit, {build_folder(out, plan, device) for device in plan.devices} & set(taken))
     for device in plan.devices:
         if said := recover(build_folder(out, plan, device)):

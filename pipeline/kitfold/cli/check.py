@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from kitfold.cli.common import Voice, common_options, jobs_option
-from kitfold.errors import KitfoldError, Mistake, SoundFileError
+from kitfold.cli.inputs import doubts, held_s, lengths_s, load_kit, refuse_what_cannot_fit
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from kitfold.plan.plan import Plan, PlannedSound
+    from kitfold.plan.plan import Plan
 
 __all__ = ["check"]
 
@@ -26,63 +26,19 @@ __all__ = ["check"]
 def check(kit: Path, device: tuple[str, ...], jobs: int | None, voice: Voice) -> int:
     """Validate the kit and its inputs, say what would be built; writes nothing."""
     del jobs  # headers only: nothing that threads would speed up
-    from kitfold.plan.load import load_plan
-
-    plan = load_plan(kit, device or None)
-    lengths = _lengths(plan)
-    voice.result(_as_json(plan, lengths))
+    plan = load_kit(kit, device or None)
+    lengths = lengths_s(plan)
+    refuse_what_cannot_fit(plan)
+    doubted = doubts(plan, lengths)
+    voice.result({**_as_json(plan, lengths), "doubts": doubted})
     voice.show(_sounds(plan, lengths), *_song(plan), *_devices(plan, lengths))
-    voice.say(f"{plan.kit.name}: no mistake found; `kitfold build {kit.as_posix()}` makes it")
+    for doubt in doubted:
+        voice.say(f"{plan.kit.name}: {doubt}")
+    voice.say(
+        f"{plan.kit.name}: no mistake found in the kit; what only the sound can tell (roots, levels, whether it fits) "
+        f"`kitfold build {kit}` will say"
+    )
     return 0
-
-
-def _lengths(plan: Plan) -> dict[str, float]:
-    """Read every source's header; return how many seconds each sound lasts at most.
-
-    Raises
-    ------
-    SoundFileError : with every source that cannot be used
-    """
-    from kitfold.files import region_s
-    from kitfold.plan.toml import shown_path
-
-    lengths: dict[str, float] = {}
-    mistakes: list[Mistake] = []
-    for sound in plan.in_order_of_work():
-        try:
-            if sound.source is not None:
-                lengths[sound.name] = region_s(sound.source, sound.start_s, sound.end_s)
-            else:
-                lengths[sound.name] = lengths.get(sound.from_sound or "", 0.0)
-        except KitfoldError as error:
-            where = f"{shown_path(plan.path)}: sound[{sound.place}] ({sound.name})"
-            mistakes += error.about(where).mistakes
-            continue
-        lengths[sound.name] = _after_steps(sound, lengths[sound.name])
-    if mistakes:
-        raise SoundFileError(mistakes)
-    return lengths
-
-
-def _after_steps(sound: PlannedSound, seconds: float) -> float:
-    """Return how long a sound is at most after the steps that set its length."""
-    from kitfold.plan.settings import Effect, Riser
-
-    for step in sound.steps:
-        if isinstance(step.settings, Riser):
-            tail = seconds if step.settings.hit else step.settings.release_ms / 1000
-            seconds = (step.settings.length_s or 0.0) + tail
-        if isinstance(step.settings, Effect):
-            seconds += step.settings.tail_s
-    return seconds
-
-
-def _held(plan: Plan, sound: PlannedSound) -> float:
-    """Return the longest that the song holds a sound, in seconds."""
-    if sound.plays != "chords":
-        return 0.0
-    sections = [section for section in plan.song.sections if sound.name not in section.silent]
-    return max((plan.song.held_s(one.patterns) for section in sections for one in section.triggers), default=0.0)
 
 
 def _sounds(plan: Plan, lengths: dict[str, float]) -> Table:
@@ -90,7 +46,7 @@ def _sounds(plan: Plan, lengths: dict[str, float]) -> Table:
 
     table = plain_table("sound", "from", "steps", "plays", "at most s", "longest hold s", right=("at most s",))
     for sound in plan.sounds:
-        held = _held(plan, sound)
+        held = held_s(plan, sound)
         plays = sound.plays if isinstance(sound.plays, str) else " ".join(map(str, sound.plays))
         table.add_row(
             sound.name,
@@ -150,7 +106,7 @@ def _as_json(plan: Plan, lengths: dict[str, float]) -> dict[str, Any]:
                 "steps": [{"step": step.step, **step.settings.model_dump(mode="json")} for step in sound.steps],
                 "plays": sound.plays,
                 "seconds_at_most": round(lengths[sound.name], 4),
-                "longest_hold_s": round(_held(plan, sound), 4),
+                "longest_hold_s": round(held_s(plan, sound), 4),
             }
             for sound in plan.sounds
         ],

@@ -14,10 +14,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from kitfold.errors import KitfoldError
+
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["Voice", "common_options", "jobs_option"]
+__all__ = ["Voice", "common_options", "errors_json", "jobs_option"]
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
@@ -49,6 +51,11 @@ class Voice:
             console = _console(stderr=False)
             for thing in things:
                 console.print(thing)
+
+    def text(self, text: str) -> None:
+        """Print text as it is, to be copied: never wrapped to the terminal; nothing with --json or --quiet."""
+        if not (self.as_json or self.quiet):
+            click.echo(text)
 
     def say(self, text: str) -> None:
         """Say something beside the result, on stderr; nothing with --quiet."""
@@ -85,11 +92,21 @@ def _console(stderr: bool) -> Console:
     return Console(stderr=stderr, highlight=False, markup=False, emoji=False, width=width)  # names are no markup
 
 
+def errors_json(error: KitfoldError) -> dict[str, list[dict[str, str]]]:
+    """Return an error as --json prints it: its mistakes, each with where, what and hint."""
+    return {"errors": [{"where": one.where, "what": one.what, "hint": one.hint} for one in error.mistakes]}
+
+
 def common_options(function: Function) -> Function:
     """Give a command --json, --quiet and --debug; it receives `voice`."""
 
     def wrapped(*args: Any, as_json: bool, quiet: bool, debug: bool, **kwargs: Any) -> Any:
-        return function(*args, voice=Voice(as_json, quiet, debug), **kwargs)
+        voice = Voice(as_json, quiet, debug)
+        try:
+            return function(*args, voice=voice, **kwargs)
+        except KitfoldError as error:
+            voice.result(errors_json(error))
+            raise
 
     wrapped.__name__, wrapped.__doc__ = function.__name__, function.__doc__
     wrapped.__dict__.update(function.__dict__)  # click's options so far

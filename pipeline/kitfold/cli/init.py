@@ -96,7 +96,7 @@ def _wishes(folder: Path, device: str | None, key: str | None, tempo: float | No
     try:
         wanted = parse_key(key) if key is not None else None
     except ValueError as error:
-        raise PlanError(str(error), where="--key") from None
+        raise PlanError(str(error), where="--key", hint=getattr(error, "hint", "")) from None
     try:
         found = load_device(device, folder) if device is not None else None
     except KitfoldError as error:

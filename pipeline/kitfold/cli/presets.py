@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from kitfold.cli.common import Voice, common_options
+from kitfold.errors import KitfoldError, PlanError
+
+if TYPE_CHECKING:
+    from rich.table import Table
 
 __all__ = ["devices", "recipes", "steps"]
 
@@ -19,7 +24,8 @@ def devices(name: str | None, voice: Voice) -> int:
     """List the devices that ship, or show one whole."""
     from kitfold.plan.presets import load_device, preset_names
 
-    found = [load_device(one) for one in ([name] if name else preset_names("devices"))]
+    with _about(name):
+        found = [load_device(one) for one in ([name] if name else preset_names("devices"))]
     tables = [device.model_dump(mode="json", exclude_none=True) for device in found]
     _present(voice, tables, whole=name is not None)
     return 0
@@ -33,7 +39,8 @@ def recipes(name: str | None, voice: Voice) -> int:
     from kitfold.plan.presets import load_recipe, preset_names
 
     names = [name] if name else list(preset_names("recipes"))
-    tables = [{"name": one, **load_recipe(one).model_dump(mode="json")} for one in names]
+    with _about(name):
+        tables = [{**load_recipe(one).model_dump(mode="json"), "name": one} for one in names]
     _present(voice, tables, whole=name is not None)
     return 0
 
@@ -43,7 +50,7 @@ def recipes(name: str | None, voice: Voice) -> int:
 @common_options
 def steps(name: str | None, voice: Voice) -> int:
     """List the steps, or show one with its settings, their ranges and defaults."""
-    from kitfold.errors import PlanError
+    from kitfold.plan.effects import EFFECTS
     from kitfold.plan.mistakes import nearest
     from kitfold.plan.settings import SETTINGS
 
@@ -63,8 +70,20 @@ def steps(name: str | None, voice: Voice) -> int:
         }
         for model in models
     ]
+    if name == "effect":
+        tables[0]["effects"] = {one: {key: list(limits) for key, limits in effect.ranges.items()}
+                                for one, effect in EFFECTS.items()}  # fmt: skip
     _present(voice, tables, whole=name is not None)
     return 0
+
+
+@contextmanager
+def _about(name: str | None) -> Iterator[None]:
+    """Put the name that was asked for in front of what is wrong with it."""
+    try:
+        yield
+    except KitfoldError as error:
+        raise (error.about(repr(name)) if name else error) from None
 
 
 def _setting(field: Any) -> dict[str, Any]:
@@ -112,23 +131,42 @@ def _present(voice: Voice, tables: Sequence[dict[str, Any]], whole: bool) -> Non
         table = plain_table("setting", "is", "default", "range")
         for key, setting in one["settings"].items():
             table.add_row(key, setting["is"], _written(setting["default"]), setting["range"])
-        voice.show(Text(f"{one['name']}: {one['about']}"), table)
+        more = [_effects(one["effects"])] if "effects" in one else []
+        voice.show(Text(f"{one['name']}: {one['about']}"), table, *more)
         return
-    table = plain_table("key", "value")
-    for key, value in one.items():
-        lines = [_written(item) for item in value] if key == "steps" else [_written(value)]
-        table.add_row(key, Text("\n".join(lines)))
-    voice.show(table)
+    voice.text(_as_file(one))
+
+
+def _as_file(table: dict[str, Any]) -> str:
+    """Write a device or a recipe as a file to copy; a recipe is called what its file is, whatever that will be."""
+    lines = []
+    for key, value in table.items():
+        if key == "steps":
+            lines += ["steps = [", *(f"  {_written(step)}," for step in value), "]"]
+        elif not (key == "name" and "steps" in table):
+            lines.append(f"{key} = {_written(value)}")
+    return "\n".join(lines)
+
+
+def _effects(effects: dict[str, dict[str, list[float]]]) -> Table:
+    from kitfold.cli.show import plain_table
+
+    table = plain_table("effect", "its settings")
+    for name, ranges in effects.items():
+        table.add_row(name, "\n".join(f"{key} {low:g} to {high:g}" for key, (low, high) in ranges.items()))
+    return table
 
 
 def _written(value: Any) -> str:
     """Write a value as TOML would have it."""
+    from kitfold.starter.write import toml_text
+
     if value is None:
         return "none"
     if isinstance(value, bool):
         return str(value).lower()
     if isinstance(value, str):
-        return f'"{value}"'
+        return toml_text(value)
     if isinstance(value, dict):
         return "{" + ", ".join(f"{key} = {_written(item)}" for key, item in value.items()) + "}"
     if isinstance(value, list | tuple):

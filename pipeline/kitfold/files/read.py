@@ -164,15 +164,41 @@ def _unreadable(path: Path, error: OSError | ValueError) -> SoundFileError:
     if not isinstance(error, (FileNotFoundError, NotADirectoryError)):
         reason = (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
         return SoundFileError(f"cannot be read: {reason}", where=str(path), hint="check its name and its permissions")
-    try:
-        beside = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]
-    except OSError:
-        beside = []
-    close = difflib.get_close_matches(path.name, sorted(beside), n=1)
-    hint = (
-        f"did you mean {path.with_name(close[0])}?" if close else "check the path; it is relative to the kit's folder"
-    )
+    meant = _meant(path)
+    hint = f"did you mean {meant}?" if meant else "check the path; it is relative to the kit's folder"
     return SoundFileError("does not exist", where=str(path), hint=hint)
+
+
+def _meant(path: Path) -> Path | None:
+    """Return the file that was most likely meant: in another case, with slashes for backslashes, or of a near name."""
+    slashed = Path(str(path).replace("\\", "/"))
+    if whole := _in_any_case(slashed):
+        return whole
+    folder = _in_any_case(slashed.parent)
+    close = difflib.get_close_matches(slashed.name, sorted(_names_in(folder)), n=1) if folder else []
+    return folder / close[0] if folder and close else None
+
+
+def _in_any_case(path: Path) -> Path | None:
+    """Return the file or folder that a path leads to where capitals and small letters are the same, or None."""
+    found = Path(path.anchor)
+    for part in path.relative_to(path.anchor).parts:
+        names = _names_in(found, folders=True)
+        same = (
+            [part] if part in (*names, "..") else [name for name in sorted(names) if name.casefold() == part.casefold()]
+        )
+        if not same:
+            return None
+        found /= same[0]
+    return found
+
+
+def _names_in(folder: Path, folders: bool = False) -> list[str]:
+    try:
+        with os.scandir(folder) as entries:
+            return [entry.name for entry in entries if folders or entry.is_file()]
+    except OSError:
+        return []
 
 
 def _refuse_header(path: Path, facts: SoundFacts) -> None:

@@ -271,7 +271,7 @@ def _search(groups: Sequence[_Group], prices: _Prices, units: int, slots: int, m
     A choice's cost is the bound, its options' reduced costs, and what it leaves unspent at its price: none is negative.
     """
     reduced = [prices.of(group) - prices.of(group).min() for group in groups]
-    near = [np.flatnonzero(own <= margin * 0.3) for own in reduced]
+    near = [np.flatnonzero(own <= margin) for own in reduced]
     left = [(group.only(keep), own[keep]) for group, own, keep in zip(groups, reduced, near, strict=True)]
     order = sorted(range(len(left)), key=lambda n: (-int(np.ptp(left[n][0].units)), n))  # so that little is left open
     trail = _grown([left[n] for n in order], prices, units, slots, margin)

@@ -55,12 +55,29 @@ def no_fit(problem: Problem, parts: Sequence[Part], fits: Fits) -> list[Mistake]
     slots = len(parts) - memory.slots
     remedies = sorted(_remedies(problem, parts, fits), key=lambda remedy: remedy.order)
     hint = "; or ".join(f"{r.text}{', which is enough' if r.enough else ''}" for r in remedies[:_SHOWN])
+    if remedies and not remedies[0].enough:
+        hint += _together(problem, fits)
     if units > 0:
         mistakes.append(Mistake(where, _memory_over(problem, units), hint))
     if slots > 0:
-        what = f"{len(parts)} slots are needed and {memory.slots} are there: {slots} over"
-        mistakes.append(Mistake(where, what, hint if units <= 0 else ""))
+        there = f"{memory.slots} {'is' if memory.slots == 1 else 'are'} there"
+        fewer = f"leave out {slots} sound{'s or copies' if slots > 1 else ' or copy'}"
+        what = f"{len(parts)} slots are needed and {there}: {slots} over"
+        mistakes.append(Mistake(where, what, hint if units <= 0 else fewer))
     return mistakes + [_too_long(part, problem) for part in parts if part.frames > _longest(problem, part)]
+
+
+def _together(problem: Problem, fits: Fits) -> str:
+    """Name the sounds that must all go, the largest first, until the rest fits; or say that no rest does."""
+    left, gone = problem, []
+    largest = sorted(problem.candidates, key=lambda one: (-one.variants[0].frames, one.name))
+    for candidate in largest[:-1]:
+        left = without(left, candidate.name)
+        gone.append(f"leave out {candidate.name}")
+        if fits(left):
+            return f"; none of these is enough alone; together: {' and '.join(gone)}"
+    alone = f", nor is leaving out all but {largest[-1].name}" if gone else ""
+    return f"; none of these is enough alone{alone}"
 
 
 def without(problem: Problem, name: str) -> Problem:
@@ -107,14 +124,19 @@ def _longest(problem: Problem, part: Part) -> int:
 
 def _too_long(part: Part, problem: Problem) -> Mistake:
     whole = next(one for one in problem.candidates if one.name == part.name).whole
-    why, hint = "and its tail may not be cut", "allow `shorten` in fit.allow"
-    if whole:
-        why, hint = "and cannot be cut, for its peak stands at its end", "make it shorter: fewer beats, or length_s"
-    elif "shorten" in problem.allow:
-        why, hint = "that its longest hold needs", "shorten that chord, or play it faster"
     rate_hz = part.variant.rate_hz
     length_s, longest_s = part.frames / rate_hz, _longest(problem, part) / rate_hz
-    what = f"{part.name} is {length_s:.2f} s long {why}; a slot holds {longest_s:.2f} s"
+    long = f"{length_s:.2f} s long"
+    if whole:
+        why, hint = (
+            f"is {long} and cannot be cut, for its peak stands at its end",
+            "make it shorter: fewer beats, or length_s",
+        )
+    elif "shorten" in problem.allow:
+        why, hint = f"must be {long} for its longest hold", "shorten that chord, or play it faster"
+    else:
+        why, hint = f"is {long} and its tail may not be cut", "allow `shorten` in fit.allow"
+    what = f"{part.name} {why}, and a slot holds {longest_s:.2f} s"
     return Mistake(f"the kit does not fit {problem.device}:", what, hint)
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable
+from collections import Counter
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -14,14 +15,17 @@ from kitfold.pack.sketch_model import NoteEvent, Sketch
 __all__ = ["leave_room", "let_ring"]
 
 _TICKS = 24  # per beat: every figure's places lie on one
-_RANKS = {"held": 0, "swell": 1, "drone": 2, "tones": 3, "hit": 4}
+_RANKS = {"held": 0, "swell": 1, "drone": 2, "tones": 3, "hit": 3}
 _SHORTEST_BEATS = 1 / 16
 
 Rings = Callable[[NoteEvent], tuple[Hashable, float]]
 
 
 def leave_room(sketch: Sketch, voices: int, rings: Rings) -> Sketch:
-    """Leave out notes that would take a voice from another: held chords go first, then swells, drones, tones and hits.
+    """Leave out notes that would take a voice from another.
+
+    Held chords go first, then swells, then drones; then tones and hits, the first note of each sound, the second of
+    each, and so on, so that none starves.
 
     Parameters
     ----------
@@ -40,7 +44,7 @@ def leave_room(sketch: Sketch, voices: int, rings: Rings) -> Sketch:
     ticks = _tick(max([sketch.beats, *ends])) + _TICKS
     total = np.zeros(ticks, dtype=np.int32)
     kept: list[NoteEvent] = []
-    for note in sorted(sketch.notes, key=lambda note: (_RANKS[note.role], note.start_beats)):
+    for note in _in_turn(sketch.notes):
         key, beats = rings(note)
         own = taken.setdefault(key, np.zeros(ticks, dtype=np.bool_))
         span = slice(_tick(note.start_beats), _tick(note.start_beats + min(beats, sketch.beats)) + 1)
@@ -66,6 +70,16 @@ def let_ring(sketch: Sketch) -> Sketch:
         following[note.sound] = note.start_beats
         notes.append(replace(note, beats=beats))
     return replace(sketch, notes=tuple(reversed(notes)))
+
+
+def _in_turn(notes: Sequence[NoteEvent]) -> list[NoteEvent]:
+    """Return notes in the order in which they may take room."""
+    counts: Counter[str] = Counter()
+    turns = []
+    for note in notes:
+        turns.append((_RANKS[note.role], counts[note.sound]))
+        counts[note.sound] += 1
+    return [note for _, note in sorted(zip(turns, notes, strict=True), key=lambda pair: pair[0])]
 
 
 def _firsts(sketch: Sketch) -> dict[str, NoteEvent]:

@@ -22,7 +22,7 @@ from kitfold.plan.song import Section, Song, Trigger
 from kitfold.plan.step_base import Context
 from kitfold.plan.toml import model_from, read_toml, shown_path
 
-__all__ = ["load_plan"]
+__all__ = ["load_plan", "sources_written"]
 
 _TABLES = ("kit", "song", "sound", "fit", "listen")
 
@@ -60,6 +60,22 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
     if mistakes or head is None or fit is None or listen is None or song is None:
         raise PlanError(mistakes)
     return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen)
+
+
+def sources_written(path: Path) -> list[tuple[str, Path]]:
+    """Return every source that a kit names and where, whatever else is wrong with it; nothing of what is no TOML."""
+    try:
+        entries = read_toml(path).get("sound", ())
+    except PlanError:
+        return []
+    named = []
+    for place, entry in enumerate(entries if isinstance(entries, tuple) else (), 1):
+        source = entry.get("source") if isinstance(entry, Mapping) else None
+        if isinstance(source, str) and source:
+            name = entry.get("name")
+            spot = f"{shown_path(path)}: sound[{place}]" + (f" ({name})" if isinstance(name, str) else "")
+            named.append((spot, path.parent / source))
+    return named
 
 
 def _names_written(entries: Any) -> list[str]:

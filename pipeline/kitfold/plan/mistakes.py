@@ -34,8 +34,13 @@ _LIMITS = {
     "less_than_equal": ("le", "at most"),
 }
 
-_TABLES = {"[kit]": KitHead, "[song]": SongEntry, "[[song.section]]": SectionEntry, "[[sound]]": SoundEntry,
-           "[fit]": FitWishes}  # fmt: skip
+_TABLES: dict[str, type[BaseModel]] = {
+    "[kit]": KitHead,
+    "[song]": SongEntry,
+    "[[song.section]]": SectionEntry,
+    "[[sound]]": SoundEntry,
+    "[fit]": FitWishes,
+}
 _ITEMS = {"chords": "chord", "intervals": "interval", "gains_db": "gain", "steps": "step", "device": "device",
           "rate_hz": "rate", "to": "pitch class"}  # fmt: skip
 

@@ -62,9 +62,7 @@ def _holds(song: SongEntry | None, sounds: Sequence[PlannedSound]) -> Iterator[s
     """Name the sounds that are held for so many beats."""
     sections = song.section if song else ()
     for sound in sounds:
-        if sound.plays == "chords" and any(
-            sound.name not in section.silent for section in (song.section if song else ())
-        ):
+        if sound.plays == "chords" and any(sound.name not in section.silent for section in sections):
             yield f"sound[{sound.place}] ({sound.name}), which holds each chord"
 
 

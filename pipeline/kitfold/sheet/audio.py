@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Codes", "Take", "exact_codes", "mp3_bytes", "read_slot", "read_take"]
+__all__ = ["Codes", "Take", "exact_codes", "flac_bytes", "mp3_bytes", "read_slot", "read_take"]
 
 MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
 """Sampling rates of MPEG-1, MPEG-2 (ISO/IEC 11172-3 and 13818-3, 2.4.2.3) and MPEG 2.5 layer III."""
@@ -92,6 +92,16 @@ def mp3_bytes(take: Take) -> bytes:
     out = io.BytesIO()
     how = {"bitrate_mode": "VARIABLE", "compression_level": MP3_EFFORT}
     soundfile.write(out, samples, rate_hz, format="MP3", subtype="MPEG_LAYER_III", **how)
+    return out.getvalue()
+
+
+def flac_bytes(data: bytes) -> bytes:
+    """Compress a 24-bit sound file without loss."""
+    import soundfile
+
+    samples, rate_hz = soundfile.read(io.BytesIO(data), dtype="int32", always_2d=True)
+    out = io.BytesIO()
+    soundfile.write(out, samples, rate_hz, format="FLAC", subtype="PCM_24")
     return out.getvalue()
 
 

@@ -10,9 +10,10 @@ from typing import Any
 
 from kitfold.measure.level import loudest_lufs
 from kitfold.render.jobs import default_jobs
-from kitfold.sheet.audio import Take, exact_codes, mp3_bytes, read_take
+from kitfold.sheet.audio import Take, exact_codes, flac_bytes, mp3_bytes, read_take
 from kitfold.sheet.chart import label_of
 from kitfold.sheet.rows import master_of
+from kitfold.sheet.take import TAKE_FILE, cues_of
 from kitfold.sound import Sound
 
 __all__ = ["BESIDE_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of"]
@@ -65,6 +66,8 @@ def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> Heard:
     ]
     jobs += [(key, _compressed(files[file])) for file, key in keys.items()]
     jobs += [(key, _compressed(files[file])) for key, file in SONGS.items() if file in files]
+    if cues_of(files):
+        jobs.append(("take", lambda: flac_bytes(files[TAKE_FILE])))
     with ThreadPoolExecutor(default_jobs()) as pool:
         clips = tuple(pool.map(lambda job: Clip(job[0], base64.b64encode(job[1]()).decode("ascii")), jobs))
     match_db = _match_db(slots, files)
@@ -89,6 +92,7 @@ def data_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], heard: Hear
         "pattern_s": pattern_s,
         "patterns": patterns,
         "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
+        "cues": cues_of(files),
         "beside": beside,
         "middle_c": kit.get("middle_c", "C4"),
     }

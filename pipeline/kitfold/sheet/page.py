@@ -12,11 +12,12 @@ from kitfold.sheet.chart import chart_of, masking_map, writes_flats
 from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
 from kitfold.sheet.rows import FIGURE, row_of
 from kitfold.sheet.score import score_of
+from kitfold.sheet.take import cues_of
 from kitfold.sheet.words import check_lines, device_words, memory_words
 
 __all__ = ["sheet_files", "sheet_page"]
 
-SCRIPTS = ("sound.js", "store.js", "player.js", "song.js", "keys.js", "page.js")
+SCRIPTS = ("sound.js", "store.js", "player.js", "song.js", "take.js", "keys.js", "page.js")
 _TEMPLATES = resources("kitfold.sheet") / "templates"
 
 
@@ -88,6 +89,7 @@ def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> dict[str, 
         "poor": [line for line in lines if line["result"] != "pass"],
         "good": [line for line in lines if line["result"] == "pass"],
         "masking": masking_map(manifest["checks"]),
+        "cues": cues_of(files),
         "made_with": manifest["made_with"],
         "figure": FIGURE,
     }

@@ -11,7 +11,7 @@ from kitfold.sheet.audio import Take, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
 from kitfold.sheet.score import Mark, Score, marks_of, signed
-from kitfold.sheet.words import change_words, heard_loss, how_played, step_words
+from kitfold.sheet.words import change_words, error_words, how_played, step_words
 
 __all__ = ["FIGURE", "master_of", "row_of"]
 
@@ -47,7 +47,7 @@ def row_of(
         "level": signed(round(slot["play_db"], 1)),
         "at_root": signed(slot["play_semitones"]),
         "played": how_played(slot),
-        "lost": heard_loss(slot["cost_db"]),
+        "lost": error_words(slot["cost_db"]),
         "changes": [change_words(change) for change in slot["changes"]],
         "steps": [step_words(step) for step in slot["made"]["steps"]],
         "result": _verdict(slot, manifest["checks"]),

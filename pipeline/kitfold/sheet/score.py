@@ -108,8 +108,18 @@ class Mark:
     @property
     def label(self) -> str:
         """What to set, in the score's small figures."""
+        return self.lowest + self.up_to
+
+    @property
+    def lowest(self) -> str:
+        """The lowest setting."""
+        return signed(min(self.settings, default=0))
+
+    @property
+    def up_to(self) -> str:
+        """How the label goes on where there are several: left out where there is no room."""
         low, high = min(self.settings, default=0), max(self.settings, default=0)
-        return signed(low) if low == high else f"{signed(low)}…{signed(high)}"
+        return "" if low == high else f"…{signed(high)}"
 
 
 def signed(number: float) -> str:

@@ -7,7 +7,16 @@ from typing import Any
 
 from kitfold.sheet.score import signed
 
-__all__ = ["change_words", "check_lines", "device_words", "heard_loss", "how_played", "memory_words", "step_words"]
+__all__ = [
+    "change_words",
+    "check_lines",
+    "device_words",
+    "error_words",
+    "heard_loss",
+    "how_played",
+    "memory_words",
+    "step_words",
+]
 
 CHECKS = {
     "memory": ("Memory", "what the slots take of the device's memory"),
@@ -61,6 +70,11 @@ def change_words(change: Mapping[str, Any]) -> dict[str, str]:
 def heard_loss(cost_db: float) -> str:
     """Write an audible error: -20 dB is a hundredth of what is heard of the sound."""
     return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
+
+
+def error_words(cost_db: float) -> str:
+    """Say how large a slot's audible error is."""
+    return "no audible error" if cost_db <= _INAUDIBLE_DB else f"audible error {heard_loss(cost_db)}"
 
 
 def how_played(slot: Mapping[str, Any]) -> str:

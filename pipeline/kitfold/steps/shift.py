@@ -10,14 +10,18 @@ import math
 
 import numpy as np
 import soxr
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from kitfold.errors import StepError
 from kitfold.sound import Audio, Sound
 from kitfold.steps.loop_moved import loop_at_speed
+from kitfold.steps.shapes import fall
 from kitfold.units import seconds_to_frames
 
 __all__ = ["keep_length", "varispeed", "varispeed_frames"]
+
+Samples = NDArray[np.float64]
 
 LOOP_GONE = "its loop is gone, because the pitch was moved with the length kept; put the step loop after that"
 _LONGEST_S = 600.0
@@ -33,6 +37,15 @@ _STRETCH_PEAK = 0.5
 _STEP_S = 0.01
 _SMOOTH_STEPS = 23  # a Hann window of 0.22 s
 _MOST_MAKE_UP_DB = 3.0
+_START_AT = 1e-3
+"""A sound has started where it first reaches this share of its peak, -60 dB."""
+_LAG_S, _LAG_BEFORE_S, _LAG_AFTER_S, _LAG_STEP_S = 0.006, 0.012, 0.04, 0.0001
+_HELD_S, _EASED_S = 0.02, 0.04
+"""For 20 ms from its start a sound may not pass its source's attack; by 40 ms it is left alone."""
+_LINE_S = 0.008  # half a period at 62 Hz: below that a swing is heard as one
+_RECENT_S = 0.004
+_NOTHING = 1e-12  # -240 dB, so that silence over silence is no division by zero
+_RISE_S = 0.0005  # over half a millisecond a gain that moves adds little above 4 kHz
 
 
 def varispeed_frames(frames: int, ratio: float) -> int:
@@ -90,13 +103,8 @@ def keep_length(sound: Sound, ratio: float) -> Sound:
     if ratio == 1.0 or peak == 0.0:
         return sound.with_samples(sound.samples, root_hz=root_hz)
     even = (sound.float64() * (_STRETCH_PEAK / peak)).astype(np.float32)
-    up = math.ceil(_STRETCH_RATE_HZ / sound.rate_hz)
-    moved = _stretched(_resampled(even, 1.0 / up), up * sound.rate_hz, ratio)
-    moved = _to_length(_resampled(moved, up), sound.frames)
-    gain = _make_up_gain(even, moved, sound.rate_hz, ratio)
-    moved_sound = sound.with_samples(
-        moved.astype(np.float64) * (gain * peak / _STRETCH_PEAK), root_hz=root_hz, loop=None
-    )
+    moved = _shaped(even, _stretched(even, sound.rate_hz, ratio), sound.rate_hz, ratio)
+    moved_sound = sound.with_samples(moved * (peak / _STRETCH_PEAK), root_hz=root_hz, loop=None)
     return moved_sound if sound.loop is None else moved_sound.telling(LOOP_GONE)
 
 
@@ -118,19 +126,91 @@ def _to_length(samples: Audio, frames: int) -> Audio:
 
 
 def _stretched(samples: Audio, rate_hz: int, ratio: float) -> Audio:
+    """Return what the stretcher makes of a sound, with a margin at both ends: it smears into them."""
     from pedalboard import time_stretch
 
-    margin = seconds_to_frames(_MARGIN_S, rate_hz)
-    padded = np.pad(samples.T, ((0, 0), (margin, margin)))
+    up = math.ceil(_STRETCH_RATE_HZ / rate_hz)
+    padded = _with_margins(samples, rate_hz)
     moved = time_stretch(
-        padded,
-        rate_hz,
+        np.ascontiguousarray(_resampled(padded, 1.0 / up).T),
+        up * rate_hz,
         stretch_factor=1.0,
         pitch_shift_in_semitones=12.0 * math.log2(ratio),
         high_quality=True,
         preserve_formants=False,
     )
-    return _to_length(np.asarray(moved, dtype=np.float32).T[margin:], len(samples))
+    return _to_length(_resampled(np.asarray(moved, dtype=np.float32).T, up), len(padded))
+
+
+def _with_margins(samples: Audio, rate_hz: int) -> Audio:
+    margin = seconds_to_frames(_MARGIN_S, rate_hz)
+    return np.pad(samples, ((margin, margin), (0, 0)))
+
+
+def _shaped(before: Audio, after: Audio, rate_hz: int, ratio: float) -> Samples:
+    """Cut a stretched sound out of its margins, at the level of its source, and let it start and end as that does."""
+    margin = seconds_to_frames(_MARGIN_S, rate_hz)
+    gain = _make_up_gain(before, after[margin : margin + len(before)], rate_hz, ratio)
+    moved = after.astype(np.float64) * gain
+    moved = moved[margin + _lag_frames(before, moved, rate_hz) :][: len(before)]
+    start_gain, end_gain = _edge_gain(before, moved, rate_hz), _edge_gain(before[::-1], moved[::-1], rate_hz)
+    return moved * (start_gain * end_gain[::-1])[:, np.newaxis]
+
+
+def _lag_frames(before: Audio, after: Samples, rate_hz: int) -> int:
+    """Measure by how many frames the stretcher starts a sound late: -5 to +5 ms, as the sound and its windows fall.
+
+    The loudest heard so far is compared around the start of the source; the lag that fits best counts.
+    """
+    reach, early, late = (round(seconds * rate_hz) for seconds in (_LAG_S, _LAG_BEFORE_S, _LAG_AFTER_S))
+    start = seconds_to_frames(_MARGIN_S, rate_hz) + _start_frame(before)
+    span = slice(start - early - reach, start + late + reach)  # within the margins, which are longer
+    step = max(1, round(_LAG_STEP_S * rate_hz))
+    wanted, got = (_risen(part[span], rate_hz) for part in (_with_margins(before, rate_hz), after))
+    inside = np.arange(reach, len(wanted) - reach, step)
+    lags = sorted(range(-reach, reach + 1, step), key=abs)
+    return lags[int(np.argmin([np.sum((got[inside + lag] - wanted[inside]) ** 2) for lag in lags]))]
+
+
+def _edge_gain(before: Audio, after: Samples, rate_hz: int) -> Samples:
+    """Return the gain, (frames,), that keeps the start of a sound under the attack of its source.
+
+    One gain for all channels; 1 from 40 ms after the source's start on. It moves smoothly, as in a limiter that looks
+    ahead: the least gain within its reach, averaged over that reach (common practice), is nowhere above the one needed.
+    """
+    held, eased, recent, rise = (round(seconds * rate_hz) for seconds in (_HELD_S, _EASED_S, _RECENT_S, _RISE_S / 2))
+    end = _start_frame(before) + eased
+    loud = np.max(np.abs(after[:end]), axis=1)
+    loudest = sliding_window_view(np.pad(loud, (recent, 0)), recent + 1).max(axis=1)
+    needed = np.minimum(1.0, _risen(before, rate_hz)[:end] / np.maximum(loudest, _NOTHING))
+    weight = np.concatenate([np.ones(end - eased + held), fall(eased - held)])[: len(needed)]
+    least = sliding_window_view(np.pad(needed**weight, 2 * rise, mode="edge"), 2 * rise + 1).min(axis=1)
+    window = np.hanning(2 * rise + 3)[1:-1]
+    gain = np.ones(len(before))
+    gain[:end] = np.convolve(least, window / window.sum(), mode="valid")
+    return gain
+
+
+def _risen(samples: Audio | Samples, rate_hz: int) -> Samples:
+    """Return the attack of a sound: its loudest sample of any channel so far, with the steps between its swings filled.
+
+    Lines lead from peak to higher peak, of the last 8 ms before each; none leads out of silence.
+    """
+    loud = np.max(np.abs(samples), axis=1).astype(np.float64)
+    risen = np.maximum.accumulate(loud)
+    grows = np.diff(risen, prepend=-1.0, append=np.inf)[: len(risen) + 1] > 0
+    peaks = np.flatnonzero(grows[:-1] & ~grows[1:])
+    start = _start_frame(samples)
+    peaks = peaks[peaks > start]
+    feet = np.maximum(peaks - round(_LINE_S * rate_hz), np.concatenate([[start], peaks])[:-1])
+    places = np.stack([feet, peaks], axis=1).ravel()
+    lines = np.interp(np.arange(len(risen)), places, risen[places], left=0.0) if len(places) else risen
+    return np.maximum(risen, lines)
+
+
+def _start_frame(samples: Audio | Samples) -> int:
+    loud = np.max(np.abs(samples), axis=1)
+    return int(np.argmax(loud >= _START_AT * np.max(loud)))
 
 
 def _make_up_gain(before: Audio, after: Audio, rate_hz: int, ratio: float) -> float:

@@ -84,6 +84,14 @@ function playSong(from) {
   });
 }
 
+function playTake(first) {
+  return sounding(async () => {
+    await Take.play(first);
+    say("The transfer take");
+    tick();
+  });
+}
+
 function stop() {
   if (Player.context) Player.stopAll();
   say("");
@@ -106,6 +114,7 @@ function draw() {
   for (const button of document.querySelectorAll("[data-play]")) drawRow(button, rows.get(Number(button.dataset.play)));
   const place = Song.place();
   Song.show(place, length);
+  Take.show();
   $("play-song").setAttribute("aria-pressed", String(Song.playing()));
   if (Song.playing() && !dragging) $("where").value = String(place);
   if (Player.voices.length) tick();
@@ -177,8 +186,11 @@ document.addEventListener("keydown", (event) => {
 });
 document.addEventListener("keyup", (event) => lift(event.code));
 
+if ($("play-take")) {
+  $("play-take").addEventListener("click", () => (Take.playing() ? stop() : playTake(Number($("take-from").value))));
+}
 if (Kit.songs.length) {
   for (const id of ["play-song", "where-label"]) $(id).hidden = false;
 }
 if (chosen !== null) choose(chosen);
-window.kitSheet = { arrived: Store.arrived, Sound, Store, Player, Song, Keys, press, playRow, playSong };
+window.kitSheet = { arrived: Store.arrived, Sound, Store, Player, Song, Keys, Take, press, playRow, playSong, playTake };

@@ -83,7 +83,7 @@ const Player = {
       Store.device(slot, semitones, Player.context.sampleRate),
       Store.master(slot, semitones, Player.context),
     ]);
-    for (const voice of [...Player.voices]) if (voice.name === number || voice.name === "song") Player.stop(voice);
+    for (const voice of [...Player.voices]) if (voice.name === number || typeof voice.name === "string") Player.stop(voice);
     while (Player.voices.length >= Kit.device.voices) Player.stop(Player.voices[0]);
     const levels = { device: 10 ** (slot.gain_db / 20), master: 1 };
     return Player.start(number, { device, master }, levels, from, { semitones });

@@ -1,0 +1,62 @@
+"""The transfer part: the cue list, the take without loss, the countdown."""
+
+import base64
+import io
+
+import numpy as np
+import pytest
+import soundfile
+
+from kitfold.sheet.audio import flac_bytes
+from kitfold.sheet.take import CUES_FILE, TAKE_FILE, cues_of
+
+HEAD = (
+    "cue,slot,name,note,start_s,start_frame,length_s,length_frames,set_semitones,set_level_db,loop_start_s,loop_end_s"
+)
+CUES = f"{HEAD}\n1,0,level tone,,1.0,48000,1.0,48000,,,,\n2,1,sound-1,D3,4.0,192000,1.5,72000,-12,-7.5,,\n"
+
+
+@pytest.fixture
+def with_take(make_kit):
+    manifest, files = make_kit()
+    out = io.BytesIO()
+    noise = np.random.default_rng(1).integers(-(2**23), 2**23, (48000, 1), dtype=np.int32) * 256
+    soundfile.write(out, noise, 48000, format="WAV", subtype="PCM_24")
+    return manifest, {**files, TAKE_FILE: out.getvalue(), CUES_FILE: CUES.encode()}, noise
+
+
+def test_cues_are_read_in_order_and_only_where_there_is_a_take(with_take):
+    _, files, _ = with_take
+    assert [(cue["slot"], cue["name"], cue["start_s"], cue["set"]) for cue in cues_of(files)] == [
+        (0, "level tone", 1.0, ""),
+        (1, "sound-1", 4.0, "-12"),
+    ]
+    assert cues_of({CUES_FILE: b""}) == []
+
+
+def test_the_take_travels_without_loss(with_take):
+    _, files, noise = with_take
+    back, rate_hz = soundfile.read(io.BytesIO(flac_bytes(files[TAKE_FILE])), dtype="int32", always_2d=True)
+    assert rate_hz == 48000
+    assert np.array_equal(back, noise)  # bit for bit
+
+
+def test_the_page_says_what_to_arm_and_counts_down_to_it(opened, with_take):
+    manifest, files, _ = with_take
+    page = opened(manifest, files)
+    state = (
+        "(at) => { const s = kitSheet.Take.state(at); return [s.now && s.now.name, s.next && s.next.name, s.left]; }"
+    )
+    assert page.evaluate(state, 0.25) == [None, "level tone", 0.75]
+    assert page.evaluate(state, 1.5) == ["level tone", "sound-1", 2.5]
+    assert page.evaluate(state, 5.0) == ["sound-1", None, None]
+    page.click("#play-take")
+    page.click("#caution-go")
+    for _ in range(100):
+        if page.inner_text("#count") == "1":
+            break
+        page.wait_for_timeout(20)
+    assert page.inner_text("#count") == "1"  # the take starts a second before its first sound
+    assert page.inner_text("#next-name") == "level tone"
+    assert page.said == []
+    assert base64.b64decode(page.inner_text("#clip-take") or page.text_content("#clip-take"))[:4] == b"fLaC"
