@@ -258,7 +258,7 @@ def test_a_kit_that_does_not_fit_ends_with_one_and_writes_nothing(folder, refuse
 
 def test_more_sounds_than_slots_end_with_one(folder, refused):
     folder.device("tiny", slots=1)
-    assert "2 slots are needed and 1 are there: 1 over" in refused(folder.kit(head={"device": "tiny"}), 1)
+    assert "2 slots are needed and 1 is there: 1 over" in refused(folder.kit(head={"device": "tiny"}), 1)
 
 
 def test_a_missing_kit_is_refused(folder, refused):

@@ -29,7 +29,8 @@ def test_a_build_holds_the_manifest_the_slots_the_masters_the_preview_and_the_ta
     folder = kit_folder.out / "reeds-mono8-22s"
     assert sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*.*")) == [
         "listen/song-device.wav", "listen/song-master.wav", "listen/song.mid", "manifest.json", "masters/hit.wav",
-        "masters/pad.wav", "slots/01_pad.wav", "slots/02_hit.wav", "transfer/README.txt", "transfer/cues.csv",
+        "masters/pad.wav", "sheet.html", "slots/01_pad.wav", "slots/02_hit.wav", "transfer/README.txt",
+        "transfer/cues.csv",
         "transfer/take.wav",
     ]  # fmt: skip
     assert [path.name for path in kit_folder.out.iterdir()] == ["reeds-mono8-22s"]  # nothing is left beside it

@@ -189,3 +189,5 @@ def test_every_remedy_that_is_called_enough_is_enough(given_problem):
     except FitError as error:
         for text in enough(error):
             fit(applied(text, given_problem))
+        if gone := re.findall(r"leave out (\w)", error.mistakes[0].hint.partition("together: ")[2]):
+            fit(replace(given_problem, candidates=tuple(x for x in given_problem.candidates if x.name not in gone)))

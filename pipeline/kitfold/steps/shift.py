@@ -182,7 +182,8 @@ def _edge_gain(before: Audio, after: Samples, rate_hz: int) -> Samples:
     end = _start_frame(before) + eased
     loud = np.max(np.abs(after[:end]), axis=1)
     loudest = sliding_window_view(np.pad(loud, (recent, 0)), recent + 1).max(axis=1)
-    needed = np.minimum(1.0, _risen(before, rate_hz)[:end] / np.maximum(loudest, _NOTHING))
+    ahead = end + round(_LINE_S * rate_hz)
+    needed = np.minimum(1.0, _risen(before[:ahead], rate_hz)[:end] / np.maximum(loudest, _NOTHING))
     weight = np.concatenate([np.ones(end - eased + held), fall(eased - held)])[: len(needed)]
     least = sliding_window_view(np.pad(needed**weight, 2 * rise, mode="edge"), 2 * rise + 1).min(axis=1)
     window = np.hanning(2 * rise + 3)[1:-1]
