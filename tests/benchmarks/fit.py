@@ -4,14 +4,14 @@
 
 Speed: 64 sounds, their options, choosing among 40 each, and a whole fit with two rates, octaves and copies.
 
-Gain: the demo kit and two kits of recorded notes (tests/outside/soundfont.py; what no chord holds is never moved, or moved
-to each chord), for every device that ships, at 100, 60 and 35 % of the memory that the untouched kit needs: every sound
-and required copy whole, at the highest rate. The baseline shortens all of them by one factor, the largest that fits,
-never under a hold, never what may not be cut; where that leaves too much it breaks them, and the table says so. Both are
-rendered by the same conversion and priced by the same model, counted from the plain conversion; `whole`: the baseline is
-the untouched kit, and nothing can be better. Referee: the mean of zimtohrli's distances over all parts, each from the
-sound before conversion, asked in pieces of half a second (tests/benchmarks/referee_sounds.py); it does not hear what
-playing far from a root costs, where an optional copy is left out.
+Gain: the demo kit and two kits of recorded notes (tests/outside/soundfont.py; what no chord holds is never moved, or is
+moved to each chord), for every device that ships, at 100, 60 and 35 % of the memory that the untouched kit needs: every
+sound and required copy whole, at the highest rate. The baseline shortens all of them by one factor, the largest that
+fits, never under a hold, never what may not be cut; where that leaves too much it breaks them, and the table says so.
+Both are rendered by the same conversion and priced by the same model, counted from the plain conversion; `whole`: the
+baseline is the untouched kit, and nothing can be better. Referee: the mean of zimtohrli's distances over all parts,
+each from the sound before conversion, asked in pieces of half a second (see referee_sounds.py); it does not hear
+what playing far from a root costs, where an optional copy is left out. All of it takes a few minutes.
 """
 
 from __future__ import annotations

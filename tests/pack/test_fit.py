@@ -507,6 +507,20 @@ def test_the_changes_of_a_part_add_up_to_what_it_costs_over_the_plain_sound(give
         assert sum(cost for _, cost in part.costs) >= part.share - float(plain.shares[-1]) - 1e-12
 
 
+def test_a_length_off_the_convex_hull_is_found_beside_a_copy_too():
+    """Two parts that cost 1, 0.8, 0.75 and 0 at 1 to 4 steps: the hull has only 1 and 4; 4 steps are best as 2 + 2."""
+    uneven = Variant(RATE, 0, False, 400, 100, np.array([1.0, 1.0, 0.8, 0.75, 0.0]))
+    one = candidate("a", 400, (Ask("s", "i", 0, 0.0), Ask("s", "v", 7, 0.0)), required=(7,))
+    one = replace(one, variants=(uneven,))
+    memory = Memory("frames", 500, 1, 100, 0, None, 9)
+    fitted = fit(problem(one, memory=memory, allow=EVERYTHING))
+    assert sorted(part.frames for part in fitted.stored) == [100, 400]
+    memory = replace(memory, limit=400)
+    fitted = fit(problem(one, memory=memory, allow=EVERYTHING))
+    assert fitted.cost == pytest.approx(1.6)
+    assert sorted(part.frames for part in fitted.stored) == [200, 200]
+
+
 def test_a_kit_over_its_memory_with_every_copy_and_over_its_slots_without_is_told_the_least_it_needs():
     """Held 4 s at +7 and 1 s at home: 5 s in two slots, 5.99 s in one; 4.5 s are there."""
     asks = (Ask("s", "i", 0, 1.0), Ask("s", "v", 7, 4.0))

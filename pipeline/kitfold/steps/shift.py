@@ -95,7 +95,8 @@ def keep_length(sound: Sound, ratio: float) -> Sound:
     Returns
     -------
     Sound, (frames, channels), with the level of the source (of that part of it that the new pitch leaves under half the
-    rate). Channels are stretched together, so that their phases stay related. Silence, ratio 1 and sounds without
+    rate). It starts and ends as the source does: from zero where that does, and nowhere above its attack. Channels are
+    stretched together, so that their phases stay related. Silence, ratio 1 and sounds without
     frames return the samples untouched. Any other loses its loop, whose ends no longer meet, and says so.
     """
     root_hz = _moved_root(sound, ratio)
