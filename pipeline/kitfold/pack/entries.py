@@ -205,9 +205,7 @@ def _holds(slot: Slot) -> list[Hold]:
 
 def _changes(slot: Slot, packed: Packed) -> list[Change]:
     part = slot.part
-    changes = [
-        Change(what=what, why=_why(what, slot, packed), cost_db=_cost_db(share)) for what, share in part.costs
-    ]
+    changes = [Change(what=what, why=_why(what, slot, packed), cost_db=_cost_db(share)) for what, share in part.costs]
     if part.root == 0:
         for name, semitones, share in packed.fitted.dropped:
             if name == part.name:
