@@ -258,7 +258,7 @@ def test_too_little_memory_says_how_much_is_missing_and_what_would_do(run, pads)
 def test_one_slot_for_two_sounds_says_so_and_that_leaving_one_out_is_enough(run, pads):
     pads.device(slots=1, memory_s=60)
     said = refused(run, pads.kit(PADS, {"device": "tiny"}), 1)
-    assert "2 slots are needed and 1 are there: 1 over" in said
+    assert "2 slots are needed and 1 is there: 1 over" in said
     assert "which is enough" in said
 
 

@@ -121,7 +121,7 @@ def test_bytes_are_counted_in_blocks_with_each_slots_overhead():
 
 def test_no_slot_is_longer_than_a_slot_may_be():
     assert fit(problem(candidate("a"), longest=1.5)).stored[0].frames == 1500
-    with pytest.raises(FitError, match=r"a is 2\.00 s long that its longest hold needs; a slot holds 1\.50 s"):
+    with pytest.raises(FitError, match=r"a must be 2\.00 s long for its longest hold, and a slot holds 1\.50 s"):
         fit(problem(candidate("a", asks=(Ask("s", "i", 0, 2.0),)), longest=1.5))
     with pytest.raises(FitError, match=r"a is 4\.00 s long and cannot be cut, for its peak stands at its end"):
         fit(problem(candidate("a", whole=True), longest=1.5))
