@@ -125,7 +125,7 @@ def test_no_slot_is_longer_than_a_slot_may_be():
         fit(problem(candidate("a", asks=(Ask("s", "i", 0, 2.0),)), longest=1.5))
     with pytest.raises(FitError, match=r"a is 4\.00 s long and cannot be cut, for its peak stands at its end"):
         fit(problem(candidate("a", whole=True), longest=1.5))
-    with pytest.raises(FitError, match=r"a is 4\.00 s long and its tail may not be cut; a slot holds 1\.50 s"):
+    with pytest.raises(FitError, match=r"a is 4\.00 s long and its tail may not be cut, and a slot holds 1\.50 s"):
         fit(problem(candidate("a"), longest=1.5, allow=frozenset()))
     with pytest.raises(FitError, match=r"a slot holds 0\.00 s"):
         fit(problem(candidate("a"), longest=0))
