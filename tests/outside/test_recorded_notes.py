@@ -102,11 +102,14 @@ def hashes(folder):
 
 
 def slots_of(builds):
-    """Yield every slot of every build: device, its entry, its samples (frames, channels), its rate."""
+    """Yield every slot of every build: device, its entry, its samples (frames, channels), the rate they are played at.
+
+    What is stored an octave up is played an octave down: at half the stored rate it comes out at its root.
+    """
     for (_, device), (folder, manifest) in builds.items():
         for slot in manifest["slots"]:
             samples, rate_hz = sf.read(folder / slot["file"], always_2d=True)
-            yield device, slot, samples, rate_hz
+            yield device, slot, samples, round(rate_hz * 2 ** (slot["play_semitones"] / 12))
 
 
 def held_part(samples, rate_hz):

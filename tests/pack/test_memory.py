@@ -74,5 +74,5 @@ def test_a_cost_is_whole_blocks_that_hold_the_frames_and_no_more(memory, frames)
 
 
 def test_a_device_says_its_memory_once():
-    with pytest.raises(ValueError, match="one of them"):
+    with pytest.raises(ValueError, match="not both"):
         device(memory_s=1, memory_bytes=1)
