@@ -16,7 +16,7 @@ from kitfold.measure.held import blackman, held_frames
 from kitfold.sound import Sound
 from kitfold.units import cents_between, cents_to_ratio
 
-__all__ = ["Partials", "cents_off", "fit_partials", "held_pitch_hz", "long_spectrum", "read_partials"]
+__all__ = ["Partials", "cents_off", "fit_partials", "fit_stiff", "held_pitch_hz", "long_spectrum", "read_partials"]
 
 Real = NDArray[np.float64]
 
@@ -146,6 +146,33 @@ def fit_partials(partials: Partials) -> tuple[float, float, float]:
     if 1e-5 < stiffness < 2e-2 and bent_scatter < 0.6 * scatter:
         return offset, float(stiffness), bent_scatter
     return centre, 0.0, scatter
+
+
+def fit_stiff(
+    fine: tuple[Real, float, float], near_hz: float, cents: float, stiffness: float
+) -> tuple[float, float, float]:
+    """Read and fit a very stiff string again, around a first fit: its high partials lay outside the first windows.
+
+    Parameters
+    ----------
+    fine : power, bin_hz and lobe_hz from `long_spectrum`
+    near_hz : float, Hz
+    cents, stiffness : float, the first fit, as `fit_partials` gives it
+
+    Returns
+    -------
+    as `fit_partials`; the exact curve f_n = n f sqrt((1 + B n²)/(1 + B)) is followed by two steps of Gauss and Newton
+    """
+    scatter = 0.0
+    for _ in range(2):
+        partials = read_partials(*fine, near_hz * cents_to_ratio(cents), stiffness)
+        square = partials.number**2
+        curve = 600.0 * np.log2((1.0 + stiffness * square) / (1.0 + stiffness))
+        slope = 600.0 / np.log(2.0) * (square / (1.0 + stiffness * square) - 1.0 / (1.0 + stiffness))
+        weight = np.sqrt(partials.amplitude / partials.amplitude.max())
+        offset, change, scatter = _agreed_line(slope, partials.cents - curve, weight)
+        cents, stiffness = cents + offset, max(0.0, stiffness + change)
+    return cents, stiffness, scatter
 
 
 def _coarse_offset_cents(power: Real, bin_hz: float, near_hz: float) -> float:

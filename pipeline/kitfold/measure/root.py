@@ -20,7 +20,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kitfold.measure.pitch import fit_partials, long_spectrum, read_partials
+from kitfold.measure.pitch import fit_partials, fit_stiff, long_spectrum, read_partials
 from kitfold.measure.root_candidates import find_candidates
 from kitfold.measure.root_drift import drift_cents, held_run, track_cents
 from kitfold.measure.root_evidence import Match, match_harmonics, weigh
@@ -38,6 +38,7 @@ PITCHED_FROM = 0.5  # the least confidence that is relied on
 _SHORTEST_FRAMES = 64
 _SILENT = 1e-9
 _DC_ONLY = 1e-6  # what is left of a constant after its mean is taken, against the constant
+_VERY_STIFF = 2e-3  # B over which the curve of the partials is bent too much for one straight fit
 _OTHER_CENTS = 60.0  # a reading closer than this is the same note
 _OTHERS = 3
 _STEADY_DRIFT_CENTS = 20.0
@@ -223,6 +224,8 @@ def _exact(
     if len(partials.number) == 0:
         return 0.0, 0.0, 30.0
     cents, stiffness, scatter = fit_partials(partials)
+    if stiffness > _VERY_STIFF:
+        cents, stiffness, scatter = fit_stiff(fine, candidate_hz, cents, stiffness)
     return (cents, stiffness, scatter) if abs(cents) <= 50.0 else (0.0, 0.0, 30.0)
 
 
