@@ -190,7 +190,7 @@ def _spread(power: Real, bin_hz: float, near_hz: float) -> Real:
     half = max(1, int(near_hz * 0.006 / bin_hz))
     total = np.concatenate([[0.0], np.cumsum(power)])
     index = np.arange(len(power))
-    return total[np.minimum(index + half + 1, len(power))] - total[np.maximum(index - half, 0)]
+    return np.asarray(total[np.minimum(index + half + 1, len(power))] - total[np.maximum(index - half, 0)])
 
 
 def _centroid(
