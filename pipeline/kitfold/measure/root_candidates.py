@@ -47,7 +47,7 @@ def _in_range(hz: Real) -> Real:
 
 
 def _salience(peaks: Peaks) -> Real:
-    return np.square(np.clip((peaks.db - peaks.db.max() + _RANGE_DB) / _RANGE_DB, 0.0, 1.0))
+    return np.asarray(np.clip((peaks.db - peaks.db.max() + _RANGE_DB) / _RANGE_DB, 0.0, 1.0) ** 2)
 
 
 def _deviation(hz: Real, peaks: Peaks) -> tuple[Real, Real]:

@@ -185,7 +185,7 @@ def _smooth_from_beat(wanted: Floats, near: int) -> Floats:
     smooth = uniform_filter1d(uniform_filter1d(held, 9, mode="nearest"), 9, mode="nearest")
     curve = np.interp(np.log2(distance / near) * 16.0, np.arange(len(smooth)) + 0.5, smooth)
     curve[:near] = 1.0 - (1.0 - curve[near]) * rise(near)
-    return curve
+    return np.asarray(curve)
 
 
 def _dip_db(swell: Floats, shape: _Shape, rise_db: float) -> Floats:
@@ -243,7 +243,7 @@ def _brightness_hz(samples: Floats, rate_hz: int) -> float:
 
     size = next_fast_len(len(samples), real=True)
     power = np.cumsum(np.sum(np.abs(rfft(samples, size, axis=0)) ** 2, axis=1))
-    return float(np.searchsorted(power, _BRIGHT * power[-1])) * rate_hz / size
+    return float(float(np.searchsorted(power, _BRIGHT * power[-1])) * rate_hz / size)
 
 
 def _with_hit(swell: Floats, source: Floats, peak: int) -> Floats:
