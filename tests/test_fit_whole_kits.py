@@ -283,3 +283,15 @@ def test_a_chord_out_of_reach_with_no_copies_is_said_with_the_way_out(run, pads)
     (reach,) = [check for check in checks if check["check"] == "reach"]
     assert (reach["result"], reach["figure"], reach["limit"], reach["about"]) == ("fail", -5, -2, ["a"])
     assert 'copies = "auto"' in reach["advice"]
+
+
+def test_the_table_says_to_set_an_octave_down_for_a_fixed_sound_that_is_stored_an_octave_up(
+    run, kit_folder, bright_and_dull
+):
+    shown = run("build", bright_and_dull, "--out", kit_folder.out).out
+    rows = {line.split()[1]: line.split() for line in shown.splitlines() if line.strip()[:1].isdigit()}
+    manifest = json.loads(next(kit_folder.out.glob("*/manifest.json")).read_text(encoding="utf-8"))
+    settings = {slot["sound"]: slot["play_semitones"] for slot in manifest["slots"] if not slot["holds"]}
+    assert -12 in settings.values()
+    for name, semitones in settings.items():
+        assert f"{semitones:+d}" in rows[name], rows[name]

@@ -16,6 +16,7 @@ from kitfold.pack.slots import stored_name
 __all__ = ["build_table", "plain_table"]
 
 _NO_COST_DB = -100.0
+_UNHEARD_DB = -50.0
 _STYLES = {"pass": "green", "warn": "yellow", "fail": "bold red"}
 
 
@@ -54,7 +55,7 @@ def _slots(manifest: Manifest) -> Table:
             _label(slot),
             _root(slot),
             f"{slot.play_db:.1f}",
-            _span([hold.setting for hold in slot.holds]) if slot.holds else "0",
+            _span([hold.setting for hold in slot.holds] or [slot.play_semitones]),
             f"{slot.seconds:.2f}",
             _share(slot, manifest),
             "; ".join(_change(change) for change in slot.changes) or "whole",
@@ -71,7 +72,7 @@ def _root(slot: SlotEntry) -> str:
 
 
 def _change(change: Change) -> str:
-    return f"{change.what} ({change.cost_db:.0f} dB)"
+    return f"{change.what} ({change.cost_db:.0f} dB)" if change.cost_db > _UNHEARD_DB else f"{change.what} (unheard)"
 
 
 def _chart(manifest: Manifest, section: dict[str, Any]) -> Table:
