@@ -184,6 +184,6 @@ Switch off effects, tone controls and automatic level between player and device,
 """
 _BY_TONE = (
     f"The first cue is a level tone, {_TONE_HZ:g} Hz for {_TONE_S:g} s; no slot peaks higher. Raise the input until it"
-    " lies just\nunder overload. Do not record it into a slot."
+    " lies well\nunder overload. Do not record it into a slot."
 )
 _BY_SLOT = "There is no level tone: set the input by the loudest slot."
