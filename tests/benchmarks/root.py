@@ -3,7 +3,7 @@
     python tests/benchmarks/root.py [--programs kept] [--seed 900] [--step 6] [--changes 2] [--peers-every 4]
 
 Programs and seeds differ from those of training/train_root.py. A gross error is more than 50 cents from the root.
-Peers are slow, so they hear every fourth sound (`--peers-every 0`: none); their percentages are of what they heard.
+Peers are slow, so they hear a fourth of the sounds (`--peers-every 0`: none); their percentages are of what they heard.
 Needs fluidsynth and the sound font, see root_corpus.py.
 """
 
@@ -20,7 +20,7 @@ from root_corpus import KEPT, LOOKED_AT, Example, Player, rng_for, root_hz, soun
 from root_peers import installed
 from root_sounds import RATE_HZ, normal
 
-from kitfold.measure.root import find_root
+from kitfold.measure.root import PITCHED_FROM, find_root
 from kitfold.sound import Sound
 
 GROSS_CENTS = 50.0
@@ -53,7 +53,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=900)
     parser.add_argument("--step", type=int, default=6, help="semitones between the notes of a program")
     parser.add_argument("--changes", type=int, default=2, help="changed versions of each note")
-    parser.add_argument("--peers-every", type=int, default=4, help="peers hear every nth sound; 0: none")
+    parser.add_argument("--peers-every", type=int, default=4, help="peers hear one sound in n; 0: none")
     parser.add_argument("--errors", action="store_true", help="list our gross errors")
     asked = parser.parse_args()
     programs = KEPT if asked.programs == "kept" else LOOKED_AT
@@ -74,10 +74,12 @@ def listen(examples: Iterable[Example], peers_every: int) -> dict[str, list[Hear
     """Ask everybody."""
     heard: dict[str, list[Heard]] = defaultdict(list)
     peers = installed() if peers_every else {}
-    for index, example in enumerate(examples):
+    for example in examples:
         heard[OURS].append(_timed(example, _ours))
-        for name, peer in peers.items() if peers_every and index % peers_every == 0 and example.root_hz else ():
-            mono = example.sound.float64()[:, 0]
+        if not peers or not example.root_hz or rng_for("peers", example.name).random() * peers_every >= 1:
+            continue
+        mono = example.sound.float64()[:, 0]
+        for name, peer in peers.items():
             heard[name].append(_timed(example, lambda sound, peer=peer, mono=mono: (peer(mono, sound.rate_hz), 0.0)))
     return heard
 
@@ -151,8 +153,8 @@ def print_confidence(answers: list[Heard]) -> None:
     sure = np.array([a.confidence for a in answers])
     pitched = np.array([a.example.root_hz is not None for a in answers])
     right = np.array([not a.gross for a in answers])
-    kept = sure >= 0.5
-    print(f"\nAt the threshold: pitched kept {100 * np.mean(kept[pitched]):.2f} %, of these wrong "
+    kept = sure >= PITCHED_FROM
+    print(f"\nAt the threshold of {PITCHED_FROM}: pitched kept {100 * np.mean(kept[pitched]):.2f} %, of these wrong "
           f"{100 * np.mean(~right[pitched & kept]):.2f} %, unpitched accepted {100 * np.mean(kept[~pitched]):.2f} % "
           f"({sum(kept & ~pitched)} of {sum(~pitched)})")  # fmt: skip
     order = np.argsort(np.concatenate([sure[pitched], sure[~pitched]]), kind="stable")

@@ -77,14 +77,15 @@ def make_exact(kind: str, rng: Rng) -> tuple[Real, float]:
     """Make a 2.5 s sound of a kind in `EXACT` whose root is known exactly."""
     root_hz = midi_hz(rng.uniform(31, 64 if kind in ("missing", "saw stack") else 84))
     number, gains = _harmonics(root_hz, rng)
-    hz, decays, cents = root_hz * number, np.zeros(len(number)), np.zeros(int(2.5 * RATE_HZ))
+    hz, decays = root_hz * number, number * 0.0
+    cents = np.zeros(int(2.5 * RATE_HZ))
     time = np.arange(len(cents)) / RATE_HZ
     layers = [(0.0, 1.0)]
     if kind in ("pluck", "stiff string"):
         decays = rng.uniform(1, 4) * number**0.7
     if kind == "stiff string":
         stiffness = 10.0 ** rng.uniform(-4.3, -3.0)
-        hz = hz * np.sqrt((1 + stiffness * number**2) / (1 + stiffness))
+        hz = np.asarray(hz * np.sqrt((1 + stiffness * number**2) / (1 + stiffness)), dtype=np.float64)
     elif kind == "vibrato":
         cents = rng.uniform(8, 30) * np.sin(2 * np.pi * rng.uniform(4.5, 6.5) * time + rng.uniform(0, 2 * np.pi))
     elif kind == "bar":

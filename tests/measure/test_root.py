@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from kitfold.measure.root import PITCHED_FROM, Root, find_root
+from kitfold.measure.root_drift import held_run
 from kitfold.sound import Sound
 from kitfold.units import cents_between, midi_to_hz, note_name
 
@@ -199,3 +200,10 @@ def test_a_note_before_that_still_rings_is_not_taken_for_the_root():
     root = find_root(Sound(held + before, RATE_HZ))
     assert root.pitched
     assert abs(cents_between(311.1, root.hz)) < 2.0  # the ringing partials pull at none of the note's own
+
+
+def test_a_pitch_that_is_in_two_minds_is_held_all_along():
+    starts = np.arange(6) * 4000
+    assert held_run(np.array([-70.0, 70.0, -70.0, 70.0, -70.0, 70.0]), starts, 0.0) == (0, 5)
+    assert held_run(np.array([-300.0, 1.0, 20.0, -2.0, 0.0, 90.0]), starts, 0.0) == (1, 4)
+    assert held_run(np.full(6, np.nan), starts, 0.0) == (0, 5)

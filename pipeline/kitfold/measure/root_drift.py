@@ -81,7 +81,7 @@ def held_run(track: Real, starts: NDArray[np.int64], drift: float) -> tuple[int,
         return 0, len(track) - 1
     level = track - drift * (starts - starts[known][0]) / np.ptp(starts[known])
     held = np.flatnonzero(np.abs(level - np.median(level[known])) <= _HELD_CENTS)
-    return int(held[0]), int(held[-1])
+    return (int(held[0]), int(held[-1])) if len(held) else (0, len(track) - 1)
 
 
 def _centroids(spectrum: Spectrum, first: int, last: int, expected_hz: float) -> tuple[Real, Real]:
