@@ -1,4 +1,4 @@
-"""How well the root finder does, beside other pitch trackers: prints the tables that the README quotes.
+"""How well the root finder does, beside other pitch trackers: prints its tables.
 
     python tests/benchmarks/root.py [--programs kept] [--seed 900] [--step 6] [--changes 2] [--peers-every 4]
 

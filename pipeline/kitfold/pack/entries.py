@@ -106,7 +106,7 @@ def _more(packed: Packed) -> MoreMemory | None:
 
 
 def _made_with() -> dict[str, str]:
-    libraries = ("numpy", "scipy", "soxr", "pedalboard", "pyloudnorm", "soundfile")
+    libraries = ("numpy", "scipy", "soxr", "pedalboard", "pyloudnorm", "soundfile", "mido", "jinja2")
     return {
         "kitfold": __version__,
         "python": platform.python_version(),
@@ -241,9 +241,14 @@ def _made(slot: Slot) -> Made:
     history = [_step(done) for done in slot.history]
     dither = {"dither": "tpdf" if slot.dithered else "none"}
     found = {"gain_db": _rounded(slot.gain.store_db, 2)}
-    device: list[dict[str, Any]] = [{"step": "store", "settings": dither, "found": found}]
+    device: list[dict[str, Any]] = []
     if part.root:
-        device.insert(0, {"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
+        device.append({"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
+    if any(what == "loop" for what, _ in part.costs):
+        device.append({"step": "loop", "settings": {"method": "auto"}})
+    if part.variant.octave:
+        device.append({"step": "transpose", "settings": {"semitones": part.variant.octave, "method": "varispeed"}})
+    device.append({"step": "store", "settings": dither, "found": found})
     return Made(
         source=slot.master.source_text,
         source_sha256=slot.master.source_sha256,

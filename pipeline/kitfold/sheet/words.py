@@ -68,13 +68,13 @@ def change_words(change: Mapping[str, Any]) -> dict[str, str]:
 
 
 def heard_loss(cost_db: float) -> str:
-    """Write an audible error: -20 dB is a hundredth of what is heard of the sound."""
+    """Write what a change costs: -20 dB is a hundredth of what is heard of the sound."""
     return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
 
 
 def error_words(cost_db: float) -> str:
-    """Say how large a slot's audible error is."""
-    return "no audible error" if cost_db <= _INAUDIBLE_DB else f"audible error {heard_loss(cost_db)}"
+    """Say what the changes to a slot cost the ear."""
+    return "no change is heard" if cost_db <= _INAUDIBLE_DB else f"changes cost {heard_loss(cost_db)}"
 
 
 def how_played(slot: Mapping[str, Any]) -> str:
@@ -124,7 +124,7 @@ def memory_words(budget: Mapping[str, Any], device: Mapping[str, Any]) -> dict[s
         "used": f"{used:,.2f} of {limit:,.2f} {unit}",
         "free": f"{limit - used:,.2f} {unit} free",
         "slots": f"{budget['slots_used']} of {budget['slots']} slots",
-        "loss": f"{signed(round(budget['cost_db'], 1))} dB",
+        "loss": heard_loss(budget["cost_db"]),
         "more": bought,
     }
 
