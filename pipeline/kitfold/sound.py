@@ -118,6 +118,14 @@ class Sound:
         """Return the samples in float64, for measuring: shape (frames, channels)."""
         return self.samples.astype(np.float64)
 
+    def at_24_bits(self) -> Sound:
+        """Return this sound with every sample on a step of 24 bits, as a 24-bit file holds it; clipped at full scale.
+
+        float32 holds every such step exactly, so what is made from this sound is what is made from that file.
+        """
+        steps = np.clip(np.rint(self.float64() * 2.0**23), -(2.0**23), 2.0**23 - 1)
+        return self.with_samples(steps / 2.0**23)
+
     def with_samples(self, samples: ArrayLike, **changes: Any) -> Sound:
         """Return this sound with other samples, and with any other field given by name.
 

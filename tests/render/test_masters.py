@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from kitfold.errors import StepError
-from kitfold.files import read_sound
+from kitfold.files import read_sound, write_master
 from kitfold.measure.level import true_peak_db
 from kitfold.plan.load import load_plan
 from kitfold.render.masters import CEILING_DBTP, render_masters
@@ -37,8 +37,37 @@ def test_a_master_is_its_source_after_its_steps(kit_folder, entries):
     planned = load_plan(kit).sound("pad")
     wanted = run_steps(read_sound(kit_folder.path / "pad.wav"), planned.steps)
     master = masters_of(kit)["pad"]
-    assert np.array_equal(master.sound.samples, wanted.samples)
+    assert np.array_equal(master.sound.samples, wanted.at_24_bits().samples)
     assert [one.step for one in master.sound.history] == ["trim", "level"]
+
+
+def test_a_master_is_exactly_what_its_file_holds(kit_folder, entries, tmp_path):
+    """What a device stores can so be made again from the file alone."""
+    master = masters_of(kit_folder.kit([entries.pad]))["pad"].sound
+    write_master(tmp_path / "master.wav", master)
+    assert np.array_equal(read_sound(tmp_path / "master.wav").samples, master.samples)
+
+
+def test_what_is_known_of_a_source_is_taken_over(kit_folder):
+    known = {"root_hz": 220.0, "loop": [1000, 2000], "whole": True}
+    sound = masters_of(kit_folder.kit([{"name": "known", "source": "pad.wav", "given": known}]))["known"].sound
+    assert (sound.root_hz, sound.loop, sound.whole) == (220.0, (1000, 2000), True)
+    assert np.array_equal(sound.samples, read_sound(kit_folder.path / "pad.wav").samples)
+
+
+def test_a_loop_that_is_known_must_lie_within_its_source(kit_folder):
+    known = {"name": "known", "source": "pad.wav", "given": {"loop": [1000, 10**6]}}
+    with pytest.raises(StepError, match=r"given.loop must end within the 17640 frames of the source"):
+        masters_of(kit_folder.kit([known]))
+
+
+def test_all_masters_come_to_the_rate_that_a_pack_asks_for_the_ceiling_still_kept(kit_folder, entries):
+    loud = {"name": "loud", "source": "hit.wav", "steps": [LOUD]}
+    masters = masters_of(kit_folder.kit([entries.pad, loud], publish={"rate_hz": 48_000}))
+    for master in masters.values():
+        assert master.sound.rate_hz == 48_000
+        assert true_peak_db(master.sound) <= CEILING_DBTP + 0.01  # measured to a hundredth
+        assert "resample" in [one.step for one in master.sound.history]
 
 
 def test_a_region_of_the_source_is_all_that_is_taken(kit_folder):

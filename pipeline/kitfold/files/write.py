@@ -87,7 +87,7 @@ def master_bytes(sound: Sound) -> bytes:
     import numpy as np
     import soundfile
 
-    steps = np.clip(np.rint(sound.float64() * 2.0**23), -(2.0**23), 2.0**23 - 1).astype(np.int32)
+    steps = (sound.at_24_bits().float64() * 2.0**23).astype(np.int32)
     file = io.BytesIO()
     soundfile.write(file, steps << 8, sound.rate_hz, format="WAV", subtype="PCM_24")  # takes the upper 24 of 32 bits
     return file.getvalue()

@@ -9,7 +9,18 @@ from pydantic import BeforeValidator, ConfigDict, Field, field_validator, model_
 from kitfold.plan.key import parse_key
 from kitfold.plan.model import Model, Name
 
-__all__ = ["FitWishes", "KitHead", "Listen", "Plays", "Recipe", "SectionEntry", "SongEntry", "SoundEntry"]
+__all__ = [
+    "FitWishes",
+    "Given",
+    "KitHead",
+    "Listen",
+    "Plays",
+    "Publish",
+    "Recipe",
+    "SectionEntry",
+    "SongEntry",
+    "SoundEntry",
+]
 
 Tempo = Annotated[float, Field(ge=10, le=400)]
 Text = Annotated[str, Field(max_length=400)]
@@ -94,6 +105,20 @@ class SongEntry(Model):
     section: tuple[SectionEntry, ...] = Field((), max_length=256)
 
 
+class Given(Model):
+    """What is known of a source and need not be found again: a published pack's kit says it of every sound."""
+
+    root_hz: Annotated[float, Field(gt=0, le=100_000)] | None = None
+    loop: tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(gt=0)]] | None = None
+    whole: bool = False
+
+    @model_validator(mode="after")
+    def _loop_goes_forward(self) -> Self:
+        if self.loop is not None and self.loop[0] >= self.loop[1]:
+            raise ValueError(f"loop must be [start, end] in frames, end exclusive and after start, got {self.loop}")
+        return self
+
+
 class SoundEntry(Model):
     """One [[sound]]; keys beside these override a step of the recipe and are checked against it."""
 
@@ -111,6 +136,7 @@ class SoundEntry(Model):
     copies: Literal["none", "auto", "all"] = "auto"
     spare: Annotated[float, Field(ge=0.01, le=100)] = 1.0
     rights: Text = ""
+    given: Given | None = None
 
     @model_validator(mode="after")
     def _one_origin(self) -> Self:
@@ -118,6 +144,8 @@ class SoundEntry(Model):
             raise ValueError("needs source (a file) or from (another sound), one of them")
         if self.recipe is not None and self.steps is not None:
             raise ValueError("takes recipe or steps, not both")
+        if self.source is None and self.given is not None:
+            raise ValueError("given says what is known of a source; a sound made from another has none")
         return self
 
     @model_validator(mode="after")
@@ -143,6 +171,14 @@ class Listen(Model):
     reverb: Annotated[float, Field(ge=0, le=1)] = 0
     delay_beats: Annotated[float, Field(gt=0, le=16)] = 0.75
     delay: Annotated[float, Field(ge=0, le=1)] = 0
+
+
+class Publish(Model):
+    """The table [publish]: what a downloadable pack is made of."""
+
+    rate_hz: Literal[44_100, 48_000, 88_200, 96_000] | None = Field(
+        None, description="one rate for all masters; without it, each keeps its source's"
+    )
 
 
 class Recipe(Model):

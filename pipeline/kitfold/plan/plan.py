@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from kitfold.plan.device import Device
 from kitfold.plan.key import Key
-from kitfold.plan.kit import FitWishes, KitHead, Listen, Plays
+from kitfold.plan.kit import FitWishes, Given, KitHead, Listen, Plays, Publish
 from kitfold.plan.recipe import PlannedStep
 from kitfold.plan.settings import Tune
 from kitfold.plan.song import Song
@@ -34,6 +34,7 @@ class PlannedSound:
     copies : ``"none"``, ``"auto"`` or ``"all"``
     spare : float, how much the fit should spare it
     rights : str
+    given : Given or None, what is known of the source and not looked for again
     """
 
     name: str
@@ -50,6 +51,7 @@ class PlannedSound:
     copies: str
     spare: float
     rights: str
+    given: Given | None = None
 
     @property
     def tune(self) -> Tune | None:
@@ -71,6 +73,7 @@ class Plan:
     devices : tuple of Device, one build each
     fit : FitWishes
     listen : Listen
+    publish : Publish
     """
 
     path: Path
@@ -81,6 +84,7 @@ class Plan:
     devices: tuple[Device, ...]
     fit: FitWishes
     listen: Listen
+    publish: Publish = field(default_factory=Publish)
 
     def sound(self, name: str) -> PlannedSound:
         """Return the sound of a name."""

@@ -13,12 +13,16 @@ from kitfold.plan.toml import shown_path
 from kitfold.render.jobs import in_order
 from kitfold.render.run import run_steps
 from kitfold.sound import Sound
+from kitfold.steps.rate import resample
 from kitfold.units import db_to_gain
 
 __all__ = ["CEILING_DBTP", "SILENT", "Master", "render_masters"]
 
 CEILING_DBTP = -1.0
 """A master's highest true peak: the headroom for lossy coding that EBU R 128 recommends."""
+
+_SLACK_DB = 0.001
+"""What passes the ceiling by less is left alone: rounding to 24 bits moves a peak by less than a thousandth of that."""
 
 SILENT = 2.0**-15
 """A peak of one step of 16 bits, -90 dBFS: below it there is nothing to store, only rounding to be made loud."""
@@ -64,7 +68,7 @@ def render_masters(plan: Plan, jobs: int, tell: Callable[[str], None]) -> dict[s
     failures: list[tuple[int, KitfoldError]] = []
 
     def work(name: str, parent: Master | None) -> Master:
-        master = _rendered(plan.sound(name), parent)
+        master = _rendered(plan, plan.sound(name), parent)
         tell(name)
         return master
 
@@ -89,27 +93,48 @@ def _all(failures: list[tuple[int, KitfoldError]]) -> KitfoldError:
     return type(failures[0][1])(mistakes)
 
 
-def _rendered(planned: PlannedSound, parent: Master | None) -> Master:
+def _rendered(plan: Plan, planned: PlannedSound, parent: Master | None) -> Master:
     if parent is not None:
-        sound = run_steps(parent.sound, planned.steps)
-        return _checked(planned, sound, parent.source_text, parent.source_sha256, planned.rights or parent.rights)
+        sound = _finished(run_steps(parent.sound, planned.steps), plan.publish.rate_hz)
+        return Master(planned, sound, parent.source_text, parent.source_sha256, planned.rights or parent.rights)
     assert planned.source is not None  # noqa: S101  (the plan made sure of it)
-    sound = read_sound(planned.source, planned.start_s, planned.end_s)
-    sound = run_steps(sound, planned.steps)
-    return _checked(planned, sound, planned.source_text, sha256_of(planned.source), planned.rights)
+    sound = _known(read_sound(planned.source, planned.start_s, planned.end_s), planned)
+    sound = _finished(run_steps(sound, planned.steps), plan.publish.rate_hz)
+    return Master(planned, sound, planned.source_text, sha256_of(planned.source), planned.rights)
 
 
-def _checked(planned: PlannedSound, sound: Sound, source_text: str, sha256: str, rights: str) -> Master:
-    """Lower a master that peaks over the ceiling, and refuse one that its steps have silenced."""
+def _known(sound: Sound, planned: PlannedSound) -> Sound:
+    """Return a source with what the kit says is known of it."""
+    given = planned.given
+    if given is None:
+        return sound
+    if given.loop is not None and given.loop[1] > sound.frames:
+        what = f"must end within the {sound.frames} frames of the source (got {list(given.loop)})"
+        raise StepError(what, where="given.loop", hint="say it for the file as it is, end exclusive")
+    known = sound.with_samples(sound.samples, root_hz=given.root_hz, loop=given.loop, whole=given.whole)
+    return known.logged("given", given.model_dump(mode="json", exclude_none=True))
+
+
+def _finished(sound: Sound, rate_hz: int | None) -> Sound:
+    """Return a master as its file holds it: at the common rate, under the ceiling, on the steps of 24 bits.
+
+    What a device stores is made from exactly what the file holds, so that the file is enough to make it again.
+
+    Raises
+    ------
+    StepError : for one that its steps have silenced
+    """
+    if rate_hz is not None and rate_hz != sound.rate_hz:
+        sound = resample(sound, rate_hz).logged("resample", {"rate_hz": rate_hz})
     peak_db = true_peak_db(sound)
     if sound.peak() < SILENT:
         what = "is silent after its steps: nothing louder than -90 dBFS is left"
         raise StepError(what, hint="look at its filter, trim and level settings")
-    if peak_db > CEILING_DBTP:
+    if peak_db > CEILING_DBTP + _SLACK_DB:
         lower_db = CEILING_DBTP - peak_db
         sound = sound.with_samples(sound.samples * db_to_gain(lower_db)).telling(
             f"lowered by {-lower_db:.1f} dB: its true peak was {peak_db:+.1f} dBTP, the ceiling is {CEILING_DBTP:g}",
             gain_db=round(lower_db, 2),
         )
         sound = sound.logged("ceiling", {"true_peak_db": CEILING_DBTP})
-    return Master(planned, sound, source_text, sha256, rights)
+    return sound.at_24_bits()

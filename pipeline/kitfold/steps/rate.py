@@ -1,0 +1,42 @@
+"""Bring a sound to another rate: no step of a recipe, but what the masters' common rate and every device need."""
+
+from __future__ import annotations
+
+import numpy as np
+import soxr
+
+from kitfold.sound import Sound
+from kitfold.steps.loop_moved import loop_at_rate
+
+__all__ = ["resample", "resampled_frames"]
+
+
+def resampled_frames(frames: int, from_hz: int, to_hz: int) -> int:
+    """Say how many frames a sound has at another rate: the nearest number, a half up; at least 1 if it had any."""
+    return max((2 * frames * to_hz + from_hz) // (2 * from_hz), min(frames, 1))
+
+
+def resample(sound: Sound, rate_hz: int) -> Sound:
+    """Bring a sound to another rate without letting anything fold back from above its new top.
+
+    soxr's VHQ (linear phase, 28-bit) takes what lies over the new Nyquist frequency, and images under the old one, down
+    by more than 110 dB and keeps the band below 0.9 of Nyquist within 0.1 dB: measured in tests/pack/test_convert.py.
+
+    Parameters
+    ----------
+    sound : Sound
+    rate_hz : int, Hz, > 0
+
+    Returns
+    -------
+    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same.
+    A looped sound becomes as long as `loop_at_rate` says.
+    """
+    if rate_hz == sound.rate_hz:
+        return sound
+    if sound.loop is not None:
+        return loop_at_rate(sound, rate_hz)
+    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="VHQ")
+    wanted = resampled_frames(sound.frames, sound.rate_hz, rate_hz)
+    missing = max(0, wanted - len(samples))  # soxr makes nothing of one frame at less than half the rate
+    return sound.with_samples(np.pad(samples, ((0, missing), (0, 0)))[:wanted], rate_hz=rate_hz)
