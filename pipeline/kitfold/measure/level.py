@@ -6,12 +6,11 @@ The channels' powers add up, each with weight 1 (left and right). Levels of sile
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from kitfold.measure.sections import K_WEIGHTING, filtered
 from kitfold.sound import Sound
 from kitfold.units import db_to_gain, gain_to_db, power_to_db
 
@@ -43,16 +42,12 @@ def k_weighted(sound: Sound) -> Real:
 
     Returns
     -------
-    ndarray, (frames at 48 kHz, channels): BS.1770's K-weighting, by the coefficients of Brecht De Man in pyloudnorm
-    (its default ones read 0.04 LU low at 997 Hz)
+    ndarray, (frames at 48 kHz, channels): BS.1770's K-weighting
     """
-    from scipy.signal import sosfilt
-
     samples = sound.float64()
     if sound.rate_hz != K_RATE_HZ and len(samples):
         samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality="VHQ")
-    weighted: Real = sosfilt(_k_sections(), samples, axis=0) if len(samples) else samples
-    return weighted
+    return filtered(samples, K_WEIGHTING)
 
 
 def loudest_lufs(sound: Sound) -> float:
@@ -140,15 +135,6 @@ def held_until_s(sound: Sound, floor_db: float) -> float:
         return 0.0
     above = np.flatnonzero(_centred_power(weighted, _SHORT_FRAMES) >= loudest * db_to_gain(floor_db) ** 2)
     return min(sound.seconds, (int(above[-1]) + 1) / K_RATE_HZ) if len(above) else 0.0
-
-
-@cache
-def _k_sections() -> Real:
-    """Return the K-weighting as second-order sections: (2, 6)."""
-    from pyloudnorm import Meter
-
-    stages = Meter(K_RATE_HZ, filter_class="DeMan")._filters.values()
-    return np.array([[*stage.b, *stage.a] for stage in stages])
 
 
 def _padded(samples: Real) -> Real:

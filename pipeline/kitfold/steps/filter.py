@@ -8,8 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitfold.errors import StepError
+from kitfold.measure.sections import filtered
 from kitfold.plan.settings import Filter
 from kitfold.sound import Sound
+from kitfold.steps.butterworth import butterworth
 from kitfold.steps.loop_moved import second_round
 
 __all__ = ["filter"]
@@ -70,10 +72,4 @@ def _played(sound: Sound) -> Sound:
 def _butterworth(
     samples: NDArray[np.float64], corner_hz: float, kind: Literal["highpass", "lowpass"], slope_db: int, rate_hz: int
 ) -> NDArray[np.float64]:
-    from scipy.signal import butter, sosfilt
-
-    if not len(samples):
-        return samples
-    sections = butter(slope_db // 6, corner_hz, kind, fs=rate_hz, output="sos")
-    filtered: NDArray[np.float64] = sosfilt(sections, samples, axis=0)
-    return filtered
+    return filtered(samples, butterworth(slope_db // 6, corner_hz, kind, rate_hz))
