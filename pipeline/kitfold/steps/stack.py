@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from fractions import Fraction
 
 import numpy as np
@@ -12,6 +13,7 @@ from kitfold.measure.root import find_root
 from kitfold.plan.settings import Stack
 from kitfold.sound import Sound
 from kitfold.steps.shift import keep_length
+from kitfold.threads import at_once
 from kitfold.units import cents_to_ratio, db_to_gain, semitones_to_ratio
 
 __all__ = ["layer_ratio", "stack"]
@@ -54,18 +56,25 @@ def stack(sound: Sound, settings: Stack) -> Sound:
     gains_db = settings.gains_db or (0.0,) * len(settings.intervals)
     layers = list(zip(settings.intervals, gains_db, strict=True))
     left_out = {} if len(layers) == 1 else _carried(sound, layers, settings)
+    kept = [(ratio, gain_db) for semitones, ratio, gain_db in _spread(layers, settings) if semitones not in left_out]
+    moved = at_once(lambda ratio: keep_length(sound, ratio), [ratio for ratio, _ in kept])
     total = np.zeros(sound.samples.shape)
+    for one, (_, gain_db) in zip(moved, kept, strict=True):
+        total += one.float64() * db_to_gain(gain_db)
+    said = [_sentence(semitones, carried_db) for semitones, carried_db in left_out.items()]
+    stacked = [semitones for semitones in settings.intervals if semitones not in left_out]
+    return sound.with_samples(total).telling(*said, layers_semitones=stacked)
+
+
+def _spread(layers: list[tuple[float, float]], settings: Stack) -> Iterator[tuple[float, float, float]]:
+    """Give each layer's interval, its ratio with the spread in it (up, down, up ...) and its gain."""
     side = 1.0
     for semitones, gain_db in layers:
         ratio = layer_ratio(semitones, settings.temperament)
         if ratio != 1.0:
             ratio *= cents_to_ratio(side * settings.spread_cents)
             side = -side
-        if semitones not in left_out:
-            total += keep_length(sound, ratio).float64() * db_to_gain(gain_db)
-    said = [_sentence(semitones, carried_db) for semitones, carried_db in left_out.items()]
-    kept = [semitones for semitones in settings.intervals if semitones not in left_out]
-    return sound.with_samples(total).telling(*said, layers_semitones=kept)
+        yield semitones, ratio, gain_db
 
 
 def layer_ratio(semitones: float, temperament: str) -> float:
