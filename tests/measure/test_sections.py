@@ -1,5 +1,8 @@
 """Second-order sections: scipy's loop loaded by itself is scipy's loop, and the K-weighting is the standard's."""
 
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from pyloudnorm import Meter
@@ -26,11 +29,36 @@ def test_where_scipy_keeps_its_loop_elsewhere_its_public_function_is_called(soun
         raise ImportError("elsewhere")
 
     monkeypatch.setattr(module, "_compiled_loop", gone)
-    module._loop.cache_clear()
+    module._loaded.cache_clear()
     try:
         assert np.array_equal(filtered(sound, K_WEIGHTING), sosfilt(K_WEIGHTING, sound, axis=0))
     finally:
-        module._loop.cache_clear()
+        module._loaded.cache_clear()
+
+
+def test_many_threads_may_be_the_first_at_once():
+    """In a process of its own: a compiled module that two threads load at once refuses the second."""
+    code = """
+import importlib.util, threading, time
+import numpy as np
+from kitfold.measure import sections
+from kitfold.measure.sections import K_WEIGHTING, filtered
+made = importlib.util.module_from_spec
+importlib.util.module_from_spec = lambda spec: (made(spec), time.sleep(0.1))[0]
+sections._whole_scipy = lambda *given: 1 / 0
+ready, failed = threading.Barrier(8), []
+def first():
+    ready.wait()
+    try:
+        filtered(np.ones((10, 1)), K_WEIGHTING)
+    except BaseException as error:
+        failed.append(error)
+threads = [threading.Thread(target=first) for _ in range(8)]
+[one.start() for one in threads]
+[one.join() for one in threads]
+assert not failed, failed
+"""
+    subprocess.run([sys.executable, "-c", code], check=True)
 
 
 @pytest.mark.parametrize("frames", [0, 1])

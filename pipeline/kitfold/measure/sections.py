@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -24,6 +25,9 @@ K_WEIGHTING = np.array(
     ]
 )
 """The two stages of K-weighting at 48 kHz: ITU-R BS.1770-4, tables 1 and 2."""
+
+
+_loading = Lock()
 
 
 def filtered(samples: Real, sections: Real) -> Real:
@@ -45,12 +49,17 @@ def filtered(samples: Real, sections: Real) -> Real:
     return rows.T
 
 
-@cache
 def _loop() -> Callable[[Real, Real, Real], Any]:
     """Return a function that filters rows of samples in place."""
+    with _loading:  # two threads at once in a module that is being loaded would load it twice, which it refuses
+        return _loaded()
+
+
+@cache
+def _loaded() -> Callable[[Real, Real, Real], Any]:
     try:
         return _compiled_loop()
-    except (ImportError, AttributeError, OSError):
+    except (ImportError, AttributeError, OSError, RuntimeError):
         return _whole_scipy
 
 

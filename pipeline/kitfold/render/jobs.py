@@ -8,6 +8,8 @@ from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from typing import TypeVar
 
+from kitfold.threads import allowed, one_place
+
 __all__ = ["default_jobs", "in_order"]
 
 Result = TypeVar("Result")
@@ -44,13 +46,19 @@ def in_order(
     done: dict[str, Result] = {}
     waiting, lost = list(names), set[str]()
     running: dict[Future[Result], str] = {}
-    with _threads(jobs) as pool:
+
+    def task(name: str, needed: Result | None) -> Result:
+        with one_place():
+            return work(name, needed)
+
+    _load_what_threads_share()
+    with allowed(max(1, jobs)), _threads(jobs) as pool:
         while waiting or running:
             lost.update(name for name in waiting if needs.get(name) in lost)
             ready = [name for name in waiting if needs.get(name) is None or needs[name] in done]
             waiting = [name for name in waiting if name not in ready and name not in lost]
             for name in ready:
-                running[pool.submit(work, name, done.get(needs.get(name) or ""))] = name
+                running[pool.submit(task, name, done.get(needs.get(name) or ""))] = name
             for future in wait(running, return_when=FIRST_COMPLETED).done:
                 name = running.pop(future)
                 try:
@@ -59,6 +67,12 @@ def in_order(
                     failed(name, error)
                     lost.add(name)
     return {name: done[name] for name in names if name in done}
+
+
+def _load_what_threads_share() -> None:
+    """Load what every sound needs: two threads that load scipy at once can meet in a half-loaded part of it."""
+    import scipy.fft
+    import scipy.ndimage  # noqa: F401
 
 
 @contextmanager
