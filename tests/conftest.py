@@ -1,6 +1,8 @@
 """What several test files share: small sounds made in code, a kit around them, and the command line in this process."""
 
 import json
+import os
+import uuid
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -54,6 +56,26 @@ def toml_value(value):
 def toml_text(table):
     """Write a document whose top-level values stand inline, one a line."""
     return "".join(f"{toml_value(str(key))} = {toml_value(value)}\n" for key, value in table.items())
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _cache_of_the_tests(tmp_path_factory):
+    """No test reads or fills the cache of whoever runs them."""
+    folder = tmp_path_factory.mktemp("cache")
+    before = os.environ.get("KITFOLD_CACHE")
+    os.environ["KITFOLD_CACHE"] = str(folder / "shared")
+    yield folder
+    del os.environ["KITFOLD_CACHE"]
+    if before is not None:
+        os.environ["KITFOLD_CACHE"] = before
+
+
+@pytest.fixture(autouse=True)
+def cache(_cache_of_the_tests, monkeypatch):
+    """Give every test a cache of its own, so that it finds nothing that another one kept; made when first used."""
+    folder = _cache_of_the_tests / uuid.uuid4().hex
+    monkeypatch.setenv("KITFOLD_CACHE", str(folder))
+    return folder
 
 
 class KitFolder:

@@ -169,6 +169,44 @@ def test_where_no_loop_is_allowed_the_pad_is_kept_whole_and_the_hold_said_to_fai
     assert slot["seconds"] == pytest.approx(1.2, abs=0.05)  # its trimmed ends
 
 
+def test_a_hold_that_fails_for_want_of_a_loop_that_may_not_be_made_says_so_and_is_right(run, kit_folder, short_pad):
+    path = short_pad("mono12-41s", fit={"allow": ["shorten"]})
+    assert run("build", path, "--quiet").code == 1
+    manifest = json.loads((kit_folder.path / "build" / "reeds-mono12-41s" / "manifest.json").read_text("utf-8"))
+    (hold,) = [check for check in manifest["checks"] if check["check"] == "hold"]
+    assert hold["result"] == "fail"
+    assert "allow `loop` in fit.allow" in hold["advice"]
+    built(run, kit_folder, short_pad("mono12-41s", fit={"allow": ["shorten", "loop"]}), "mono12-41s")
+
+
+def test_where_a_loop_would_not_help_it_is_not_advised(run, kit_folder, short_pad):
+    """On a device that does not loop, and where it may be made but the sound has no part that is held."""
+    for allow, device in ((["shorten"], "mono8-22s"), (["shorten", "loop"], "mono12-41s"), (["shorten"], "mono12-41s")):
+        path = short_pad(device, fit={"allow": allow})
+        kit_folder.sound("pad.wav", tone({1: 1.0, 2: 0.5}, 1.2, fall=40.0), RATE_HZ)
+        assert run("build", path, "--quiet").code == 1
+        manifest = json.loads((kit_folder.path / "build" / f"reeds-{device}" / "manifest.json").read_text("utf-8"))
+        (hold,) = [check for check in manifest["checks"] if check["check"] == "hold"]
+        assert hold["result"] == "fail"
+        assert "`loop`" not in hold["advice"]
+
+
+@pytest.mark.parametrize("copies", ["auto", "none"])
+def test_a_kit_that_would_fit_with_a_loop_is_told_to_allow_it_and_then_fits(run, kit_folder, copies):
+    """Two pads held 2 s each, v five down: 4.3 s with fades; 4.1 s are there, and each loop ends after 2.0 s."""
+    for name in "ab":
+        kit_folder.sound(f"{name}.wav", tone({1: 1.0, 2: 0.5, 3: 0.3, 4: 0.2}, 4.0, fall=0.0), RATE_HZ)
+    kit_folder.device(rate_hz=16_000, memory_s=4.1, transpose=[-12, 12], loop=True, note_off="stops")
+    sounds = [sound(name, plays="chords", copies=copies) for name in "ab"]
+    path = kit_folder.kit(sounds, {"device": "tiny"}, song={"section": HOLD}, fit={"allow": ["shorten"]})
+    said = refused(run, path, 1)
+    assert "allow `loop` in fit.allow, which is enough" in said
+    kit_folder.kit(sounds, {"device": "tiny"}, song={"section": HOLD}, fit={"allow": ["shorten", "loop"]})
+    _, manifest = built(run, kit_folder, path, "tiny")
+    assert any(slot["loop"] for slot in manifest["slots"])
+    assert all(hold["ok"] for slot in manifest["slots"] for hold in slot["holds"])
+
+
 def test_a_looped_kit_has_the_same_bytes_on_one_job_and_two(run, kit_folder, short_pad):
     path, bytes_of = short_pad("mono12-41s"), []
     for jobs in (1, 2):

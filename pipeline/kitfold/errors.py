@@ -56,6 +56,10 @@ class KitfoldError(Exception):
         self.mistakes = (Mistake(where, what, hint),) if isinstance(what, str) else tuple(what)
         super().__init__("\n".join(str(mistake) for mistake in self.mistakes))
 
+    def __reduce__(self) -> tuple[type[KitfoldError], tuple[tuple[Mistake, ...]]]:
+        """Travel whole: by default an exception takes its text along and nothing else."""
+        return type(self), (self.mistakes,)
+
     def about(self, where: str) -> KitfoldError:
         """Return the same error with `where` put in front of each mistake's own place."""
         return type(self)(

@@ -95,6 +95,10 @@ class Sound:
         for name, value in zip(self.__dataclass_fields__, values, strict=True):
             object.__setattr__(self, name, value)
 
+    def __reduce__(self) -> tuple[type[Sound], tuple[Any, ...]]:
+        """Travel so that it arrives as it was made: its samples read-only."""
+        return Sound, tuple(getattr(self, name) for name in self.__dataclass_fields__)
+
     @property
     def frames(self) -> int:
         """Number of frames."""

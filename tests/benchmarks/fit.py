@@ -7,7 +7,9 @@ Speed: 64 sounds, their options, choosing among 40 each, and a whole fit with tw
 Gain: the demo kit and two kits of recorded notes (tests/outside/soundfont.py; what no chord holds is never moved, or is
 moved to each chord), for every device that ships, at 100, 60 and 35 % of the memory that the untouched kit needs: every
 sound and required copy whole, at the highest rate. The baseline shortens all of them by one factor, the largest that
-fits, never under a hold, never what may not be cut; where that leaves too much it breaks them, and the table says so.
+fits, never under a hold, never what may not be cut: our own kindness, since one factor for everything cuts into both,
+and `one factor breaks` says how many parts that would ruin. Where even the kind baseline leaves too much it breaks them
+too, and the table says so: such a kit is none.
 Both are rendered by the same conversion and priced by the same model, counted from the plain conversion; `whole`: the
 baseline is the untouched kit, and nothing can be better. Referee: the mean of zimtohrli's distances over all parts,
 each from the sound before conversion, asked in pieces of half a second (see referee_sounds.py); it does not hear
@@ -120,6 +122,16 @@ def shortened(parts: Sequence[Part], memory: Memory, whole: Mapping[str, bool]) 
     return by(low, kept), kept
 
 
+def ruined(parts: Sequence[Part], memory: Memory, whole: Mapping[str, bool]) -> int:
+    """Count the parts that one factor for everything would cut under a hold, or that may not be cut."""
+    factor = min(1.0, memory.limit / sum(memory.cost(part.frames) for part in parts))
+    return sum(
+        int(part.variant.frames * factor) < (part.variant.frames if whole[part.name] else part.least_frames)
+        for part in parts
+        if whole[part.name] or any(one.ask.needs_s > 0 for one in part.serves)
+    )
+
+
 def cost_of(parts: Sequence[Part], kit: Prepared) -> float:
     spare = {one.name: one.spare for one in kit.problem.candidates}
     return sum(spare[part.name] * part.share for part in parts)
@@ -188,7 +200,9 @@ def rows(name: str, kit: Prepared, referee: bool) -> None:
         if referee:
             mine, other = distance(fitted.stored, kit), distance(even, kit)
             judged = f"{mine:9.5f} {other:9.5f} {'agrees' if mine <= other else 'NOT':>7}"
-        broken = "" if kept else "; even breaks holds"
+        broken = "" if kept else "; even breaks holds: no kit"
+        if spoilt := ruined(plain, memory, whole):
+            broken = f"; one factor breaks {spoilt}{broken}"
         verdict = "yes" if theirs - ours >= 3.0 else "whole" if theirs <= -120.0 else "no"
         print(
             f"{label} {ours:8.2f} {theirs:8.2f} {theirs - ours:7.2f} {verdict:>5} {judged}{ways}{broken}",

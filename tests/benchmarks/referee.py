@@ -4,9 +4,10 @@
 
 The training half is what `kitfold.measure.audible`'s figures were fitted on; only the testing half counts. Needs
 zimtohrli (in the test extra); with fluidsynth and a General MIDI soundfont there are 50 sounds, else 20. Printed:
-Spearman's rank correlation with the referee in step (see referee_sounds.py) and with the referee as it is, and that of
-the plain K-weighted error; how far apart costs of different kinds lie where the referee calls them equal within 10 %,
-beside any pairs; by how much each kind's cost lies over the referee's; and the time a call takes.
+Spearman's rank correlation with the referee in step (see referee_sounds.py) and with the referee as it is, that of
+the plain K-weighted error, and that of the referee's two readings with each other: no model that ranks as the one does
+can rank better than that by the other; how far apart costs of different kinds lie where the referee calls them equal
+within 10 %, beside any pairs; by how much each kind's cost lies over the referee's; and the time a call takes.
 """
 
 from __future__ import annotations
@@ -73,18 +74,18 @@ def table(title: str, judged: list[Verdict]) -> None:
     judged = [one for one in judged if one.kind in (*GOAL_KINDS, "stretch", "mixed")]
     goal = [one for one in judged if one.kind in GOAL_KINDS]
     print(f"\n{title}: {len({one.sound for one in judged})} sounds, {len(judged)} versions")
-    print(
-        f"{'kind':10}{'versions':>9}{'in step':>9}{'as it is':>9}{'K in step':>10}{'over referee (10, 50, 90 %)':>30}"
-    )
+    heads = f"{'kind':10}{'versions':>9}{'in step':>9}{'as it is':>9}{'K in step':>10}{'its two':>9}"
+    print(f"{heads}{'over referee (10, 50, 90 %)':>30}")
     for kind in ("goal", *made.KINDS):
         some = goal if kind == "goal" else [one for one in judged if one.kind == kind]
         ours = np.array([one.ours for one in some])
         step, whole = np.array([one.in_step for one in some]), np.array([one.whole for one in some])
         plain = np.array([one.plain for one in some])
         over = [error_db(one.ours) - error_db(one.in_step) for one in some if one.in_step > HEARD]
-        rho = [spearmanr(*pair).statistic for pair in ((ours, step), (ours, whole), (plain, step))]
+        rho = [spearmanr(*pair).statistic for pair in ((ours, step), (ours, whole), (plain, step), (step, whole))]
         low, mid, high = np.percentile(over, [10, 50, 90])
-        print(f"{kind:10}{len(some):9d}{rho[0]:9.3f}{rho[1]:9.3f}{rho[2]:10.3f}{low:16.1f}{mid:7.1f}{high:7.1f} dB")
+        ranks = f"{rho[0]:9.3f}{rho[1]:9.3f}{rho[2]:10.3f}{rho[3]:9.3f}"
+        print(f"{kind:10}{len(some):9d}{ranks}{low:16.1f}{mid:7.1f}{high:7.1f} dB")
     costs = np.array([error_db(one.ours) for one in goal])
     print(
         "equal within 10 %: {:.2f} dB apart in the median; any pair {:.2f} dB; {} pairs".format(

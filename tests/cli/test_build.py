@@ -159,7 +159,7 @@ def test_an_interrupt_ends_with_130_and_leaves_the_earlier_build(kit_folder, run
         raise KeyboardInterrupt
 
     monkeypatch.setattr("kitfold.pack.build.manifest_of", interrupted)
-    done = run("build", kit, "--out", kit_folder.out)
+    done = run("build", kit, "--out", kit_folder.out, "--fresh")
     assert (done.code, done.out) == (130, "")
     assert kit_folder.bytes() == before
 

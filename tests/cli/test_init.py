@@ -86,7 +86,7 @@ def test_a_kit_that_is_there_is_kept_unless_forced(tmp_path, capsys):
 
 @pytest.mark.parametrize(
     ("name", "what"),
-    [("pack.zip", "init takes a folder of bounces"), ("nothing", "does not exist"), ("one.wav", "is a file")],
+    [("pack.zip", "is no zip archive"), ("nothing", "does not exist"), ("one.wav", "is a file")],
 )
 def test_what_is_no_folder_is_refused_with_a_reason(tmp_path, capsys, name, what):
     for made in ("pack.zip", "one.wav"):

@@ -51,9 +51,11 @@ def judged(sounds):
 
 
 def test_costs_rank_as_the_referee_ranks(judged):
-    _, ours, theirs = judged
+    kinds, ours, theirs = judged
     assert len(ours) > 80
-    assert spearmanr(ours, theirs).statistic >= 0.93  # the goal
+    assert spearmanr(ours, theirs).statistic >= 0.95  # the goal is 0.93; 0.955 is what it reaches today
+    up = kinds == "repitch"
+    assert spearmanr(ours[up], theirs[up]).statistic >= 0.91  # 0.919 today, the hardest kind to rank by itself
 
 
 def test_costs_of_different_kinds_lie_on_one_scale(judged):

@@ -1,6 +1,7 @@
 """Holds: the arithmetic of varispeed, by hand, and copies that are exactly those needed."""
 
 from itertools import combinations
+from math import inf
 
 import pytest
 from hypothesis import given
@@ -53,6 +54,26 @@ def test_where_none_reaches_nothing_plays():
 @pytest.mark.parametrize(("semitones", "ok"), [(-12, True), (12, True), (-13, False), (13, False)])
 def test_the_devices_range_includes_its_ends(semitones, ok):
     assert serve(ask(semitones), (0,), 4.0, REACH).ok is ok
+
+
+def test_a_copy_that_does_not_loop_leaves_a_long_hold_to_the_sound_that_does():
+    # the copy at 5 has no loop and 4 s; the sound itself goes round for ever
+    lasting = {0: inf, 5: 4.0}
+    assert serve(ask(5, 3.0), (0, 5), lasting.__getitem__, REACH).root == 5
+    served = serve(ask(5, 9.0), (0, 5), lasting.__getitem__, REACH)
+    assert (served.root, served.setting, served.lasts_s) == (0, 5, inf)
+
+
+def test_where_none_lasts_the_loop_that_another_has_makes_it_no_longer():
+    # 2 s at +7 lasts 1.33 s, 4 s seven down from 14 lasts 5.99 s
+    served = serve(ask(7, 9.0), (0, 14), {0: 2.0, 14: 4.0}.__getitem__, Reach(-12, 12, 5))
+    assert (served.root, served.setting, served.ok) == (14, -7, False)
+
+
+def test_a_copy_that_could_not_loop_is_not_required_for_a_hold_that_it_would_break():
+    asks = [ask(0, 9.0), ask(5, 9.0)]
+    assert copies_for(asks, "auto", lambda root: inf if root == 0 else 4.0, REACH)[0] == ()
+    assert copies_for(asks, "auto", lambda root: 4.0 if root == 0 else inf, REACH)[0] == (5,)
 
 
 def test_a_hold_is_kept_at_exactly_its_length():

@@ -8,8 +8,11 @@ import pytest
 import soundfile as sf
 from scipy.signal import correlate, resample_poly, welch
 
+from kitfold.pack.build import slot_files
 from kitfold.pack.cast import Casting, arranged
+from kitfold.pack.entries import manifest_of
 from kitfold.pack.listen import listen_files
+from kitfold.sheet.sketch import read_sketch
 
 NAMES = ("listen/song-master.wav", "listen/song-device.wav", "listen/song.mid")
 
@@ -45,7 +48,9 @@ def either(request):
 
 def test_the_same_kit_gives_the_same_preview_on_any_number_of_jobs(packer, line_in):
     assert preview(packer.pack(jobs=2)) == line_in[1]
-    assert preview(line_in[0]) == line_in[1]
+    made, files = line_in
+    for jobs in (1, 3):
+        assert listen_files(made.plan, made.packed, made.masters, jobs) == files
 
 
 def test_both_versions_are_24_bit_at_48_khz_and_equally_long(either):
@@ -151,6 +156,22 @@ def test_every_note_is_cast_as_the_fit_chose_and_within_reach(either):
         assert cast.setting - part.play_semitones + part.root == note.semitones
         if part.serves and note.role == "held":
             assert any(served.ask.chord == note.chord and served.setting == cast.setting for served in part.serves)
+
+
+def test_the_sheet_reads_from_the_midi_file_and_the_manifest_what_the_device_played(either):
+    made, files = either
+    manifest = manifest_of(made.plan, made.packed, slot_files(made.plan, made.packed), [], [])
+    sketch = arranged(made.plan, made.packed)
+    read = read_sketch(manifest.model_dump(mode="json", by_alias=True), files)
+    casting = Casting(made.packed)
+    wanted = sorted(
+        (cast.slot.slot, note.start_beats / 4, cast.setting) for note in sketch.notes if (cast := casting.of(note))
+    )
+    assert sorted((note.slot, note.start, note.setting) for note in read.notes) == [
+        (slot, pytest.approx(start, abs=1 / 1920), setting)
+        for slot, start, setting in wanted  # a tick of four beats
+    ]
+    assert read.patterns == sketch.beats / 4
 
 
 def test_all_sounds_of_the_kit_are_heard_with_a_song_and_without(packer):

@@ -134,6 +134,19 @@ def test_a_hold_that_the_sound_is_too_short_for_is_met_by_the_loop_alone():
     assert math.isinf(parts_of(one)[0].serves[0].lasts_s)
 
 
+def test_a_copy_without_a_loop_does_not_play_what_only_the_looped_sound_can_hold():
+    """The copy at 7 found no loop and lasts 4 s: the chord of 9 s there is the looped sound's, moved by 7."""
+    asks = (Ask("s", "i", 0, 9.0), Ask("s", "v", 7, 9.0), Ask("t", "v", 7, 0.5))
+    one = candidate(loops={0: (LOOPED,), 7: ()}, asks=asks, required=(7,))
+    choices = choices_of(one, problem())
+    assert choices.options
+    for n in range(len(choices.options)):
+        sound, copy = choices.parts(n)
+        assert sound.variant.loop
+        assert [(served.ask.chord, served.setting) for served in sound.serves] == [("i", 0), ("v", 7)]
+        assert [served.ask.section for served in copy.serves] == ["t"]
+
+
 def test_where_no_loop_may_be_made_a_sound_too_short_is_whole_and_never_nothing():
     one = candidate(loops={0: (LOOPED,)}, asks=(Ask("s", "i", 0, 9.0),))
     parts = parts_of(one, allow=ALL - {"loop"})

@@ -151,6 +151,27 @@ def test_allowing_to_shorten_is_a_remedy_where_it_helps():
     assert "allow `shorten`" not in str(refusal(problem(candidate("a"), limit=50, allow=frozenset())))
 
 
+def test_allowing_to_loop_is_a_remedy_where_it_helps_and_loops_are_looked_for_only_then():
+    """A pad held 4 s in 2 s; its loop of half a second is known only to the problem that may loop."""
+    one, made = candidate("pad", asks=[held(4.0)]), []
+    loop = Variant(RATE, 0, True, 500, 500, np.full(2, 0.1))
+
+    def looping():
+        made.append(1)
+        return (replace(one, loops={0: (loop,)}), candidate("other", whole=True))
+
+    given_problem = replace(problem(one, limit=2000), looping=looping)
+    assert "allow `loop` in fit.allow, which is enough" in str(refusal(given_problem))
+    assert made
+    assert fit(given_problem.allowing("loop")).stored[0].variant.loop
+    # the other is no sound of this problem, so it is none of the one that may loop
+    assert [one.name for one in given_problem.allowing("loop").candidates] == ["pad"]
+    made.clear()
+    fit(replace(given_problem, memory=replace(given_problem.memory, limit=9000)))
+    assert not made
+    assert "allow `loop`" not in str(refusal(problem(one, limit=2000)))
+
+
 def test_a_kit_of_one_sound_is_not_told_to_leave_it_out():
     assert "leave out" not in str(refusal(problem(candidate("a", whole=True), limit=500)))
 

@@ -190,6 +190,28 @@ def test_no_sound_starves_where_voices_are_few():
     assert max(counts.values()) <= 2
 
 
+def test_what_may_play_anywhere_leaves_room_where_another_must():
+    # the rare one rests in the second section, so that its three places all lie in the first; three others play
+    # throughout, and none of them shares two voices with it and the pad
+    first, second = section("one", "i v i v"), section("two", "i v i v i v i v", silent=["rare"])
+    names = ("rare", "often", "always", "ever")
+    players = [PAD, *(replace(BELL, name=name, lasts_s=3.0 - place / 2) for place, name in enumerate(names))]
+    lasts = {player.name: player.lasts_s for player in players}
+    whole = sketched(replace(SONG, sections=(first, second)), D_MINOR, players)
+    thin = leave_room(whole, 2, lambda note: (note.sound, note.beats if note.role == "held" else lasts[note.sound]))
+    assert of(thin, "rare") == of(whole, "rare")
+    assert min(len(of(thin, name)) for name in names) >= 2
+
+
+def test_every_sound_gets_some_of_its_places():
+    song = replace(SONG, sections=(section("only", "i v i v i v i v i v i v"),))
+    players = [replace(BELL, name=f"bell-{n}", lasts_s=4.0) for n in range(6)]
+    whole = sketched(song, D_MINOR, players)
+    thin = leave_room(whole, 2, lambda note: (note.sound, 4.0))
+    for player in players:  # some twenty fit into twelve patterns: three for each of six, as far as it has them
+        assert len(of(thin, player.name)) >= min(3, len(of(whole, player.name)))
+
+
 def test_with_voices_enough_nothing_is_left_out(sketch):
     assert leave_room(sketch, len(KIT), rings) == sketch
 

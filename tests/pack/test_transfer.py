@@ -113,6 +113,28 @@ def test_the_sheet_says_seconds_and_frames_alike_and_what_to_set(take):
     assert [int(row["slot"]) for row in take.slot_rows] == sorted(take.slots)
 
 
+def test_the_sheet_names_the_note_that_is_heard_while_recording_and_the_one_that_it_plays_once_set(take):
+    names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")  # D minor is written with a flat
+    for row in take.slot_rows:
+        midi = take.slots[int(row["slot"])].note.midi
+        wanted = [None, None] if midi is None else [midi - int(row["set_semitones"]), midi]
+        found = [row["note_in_take"], row["note_when_set"]]
+        for note, one in zip(found, wanted, strict=True):
+            assert (one is None and note == "") or (
+                note[:-1].replace("Db", "C#").replace("Gb", "F#") == names[one % 12] and int(note[-1]) == one // 12 - 1
+            )
+
+
+def test_a_slot_that_is_stored_an_octave_up_sounds_an_octave_higher_in_the_take(packer):
+    made = packer.pack({**packer.line_in, "memory_s": 7}, fit={"allow": ["shorten", "repitch"]})
+    files = transfer_files(made.plan, made.packed, made.masters)
+    rows = list(csv.DictReader(io.StringIO(files["transfer/cues.csv"].decode())))
+    up = [row for row in rows if row["set_semitones"] == "-12" and row["note_when_set"]]
+    assert up
+    for row in up:
+        assert row["note_in_take"] == row["note_when_set"][:-1] + str(int(row["note_when_set"][-1]) + 1)
+
+
 def test_the_take_has_24_bits_at_a_rate_that_players_have_and_no_less_than_the_devices(take):
     info = sf.info(io.BytesIO(take.bytes))
     assert info.subtype == "PCM_24"
@@ -154,8 +176,8 @@ def test_the_take_holds_nothing_that_the_device_cannot_store(take):
 
 
 def test_the_take_can_do_without_its_tone(packer):
-    made = packer.pack()
-    files = transfer_files(made.plan, made.packed, made.masters, tone=False)
+    made = packer.pack(transfer={"level_tone": False})
+    files = transfer_files(made.plan, made.packed, made.masters)
     rows = list(csv.DictReader(io.StringIO(files["transfer/cues.csv"].decode())))
     assert [row["slot"] for row in rows] == [str(slot.slot) for slot in made.packed.slots]
     assert "no level tone" in files["transfer/README.txt"].decode()

@@ -50,11 +50,20 @@ def test_a_frame_takes_the_bytes_of_its_container(bits, encoding, channels, size
         ({"rate_hz": True}, "must be in Hz"),
         ({"bits": 8, "encoding": "signed"}, "8-bit WAV is unsigned"),
         ({"slots": 0}, "greater than or equal to 1"),
+        ({"wav_chunks": ("smpl",), "file_name": "{slot}.aif"}, r"wav_chunks needs a file_name that ends in \.wav"),
+        ({"wav_chunks": ("smpl", "smpl")}, "names one kind twice"),
+        ({"wav_chunks": ("id3",)}, "'smpl', 'inst', 'cue', 'bext' or 'info'"),
     ],
 )
 def test_figures_that_do_not_go_together_are_refused(changes, said):
     with pytest.raises(ValidationError, match=said):
         device(**changes)
+
+
+def test_files_may_carry_chunks_where_the_device_reads_them():
+    assert device().wav_chunks is None
+    assert device(wav_chunks=("smpl", "info")).wav_chunks == ("smpl", "info")
+    assert device(wav_chunks=(), file_name="{slot}.raw").wav_chunks == ()
 
 
 GOOD_PATTERNS = {

@@ -126,7 +126,11 @@ def test_a_region_belongs_to_a_source(kit_folder, entries):
         ({"song": {"sections": []}}, "song.sections is an unknown key; known here: beats_per_pattern, section"),
         ({"song": {"section": [{"name": "a", "chord": ["i"], "chords": ["i"]}]}}, "did you mean 'chords'?"),
         ({"listen": {"reverb": 2}}, "listen.reverb must be at most 1 (got 2)"),
-        ({"lsiten": {}}, "lsiten is an unknown key; known here: kit, song, sound, fit, listen, publish\n  hint: did you mean"),
+        (
+            {"lsiten": {}},
+            "lsiten is an unknown key; known here: kit, song, sound, fit, listen, publish, transfer\n"
+            "  hint: did you mean",
+        ),
     ],
 )  # fmt: skip
 def test_the_other_tables_say_what_they_refuse(kit_folder, tables, said):

@@ -227,3 +227,23 @@ def test_arbitrary_bytes_raise_nothing_but_our_errors(tmp_path, content):
     path = tmp_path / "bytes.toml"
     path.write_bytes(content)
     assert refused(path)
+
+
+def test_a_sound_that_does_not_say_how_it_is_played_is_named_and_one_that_does_is_not(kit_folder, entries):
+    silent = {key: value for key, value in entries.pad.items() if key != "plays"}
+    told = [{**silent, "name": name, **more} for name, more in (
+        ("fixed", {"plays": "fixed"}), ("tones", {"plays": "tones"}),
+    )]  # fmt: skip
+    recipe = {"name": "by-recipe", "source": "pad.wav", "recipe": "hit"}
+    plan = load_plan(kit_folder.kit(sounds=[silent, *told, recipe]))
+    assert [one.split(" does not say")[0] for one in plan.said()] == ["sound[1] (pad)"]
+    assert plan.sound("pad").plays == "fixed"
+    assert 'plays = "chords"' in plan.said()[0]
+
+
+def test_the_level_tone_is_on_unless_the_kit_says_otherwise(kit_folder, entries):
+    assert load_plan(kit_folder.kit(sounds=[entries.pad])).transfer.level_tone
+    assert not load_plan(kit_folder.kit(sounds=[entries.pad], transfer={"level_tone": False})).transfer.level_tone
+    said = refused(kit_folder.kit(sounds=[entries.pad], transfer={"level_tone": "no", "tone": True}))
+    assert any("transfer.level_tone must be true or false (got 'no')" in one for one in said)
+    assert any("transfer.tone is an unknown key" in one for one in said)

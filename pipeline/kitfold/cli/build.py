@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+import os
+from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,35 +14,142 @@ import click
 from kitfold.cli.common import Voice, common_options, errors_json, jobs_option
 from kitfold.cli.inputs import load_kit
 from kitfold.errors import KitfoldError, PlanError
+from kitfold.files import Store, open_store
 
 if TYPE_CHECKING:
+    from kitfold.cli.record import Standing, Wanted
     from kitfold.pack.build import Built
     from kitfold.pack.manifest import Manifest
+    from kitfold.plan.plan import Plan
 
-__all__ = ["build"]
+__all__ = ["Maker", "build", "show"]
+
+
+@dataclass(frozen=True)
+class Maker:
+    """Builds kits: how, and how it speaks of it.
+
+    Parameters
+    ----------
+    store : Store, what earlier builds have left
+    jobs : int or None, threads
+    voice : Voice
+    """
+
+    store: Store
+    jobs: int | None
+    voice: Voice
+
+    def built(self, wanted: Wanted, taken: Collection[Path]) -> Iterator[Built | Standing]:
+        """Build one kit for each of its devices, one after the other; what is as it was is left alone.
+
+        Parameters
+        ----------
+        wanted : Wanted
+        taken : folders that must not be replaced
+
+        Raises
+        ------
+        KitfoldError : with everything that went wrong; what could be built is built
+        """
+        if same := self._standing(wanted):
+            _refuse_taken(wanted.kit, {one.folder for one in same} & set(taken))
+            yield from same
+            return
+        plan = load_kit(wanted.kit, wanted.devices or None)
+        folders = [wanted.out / f"{plan.kit.name}-{device.name}" for device in plan.devices]
+        _refuse_taken(wanted.kit, set(folders) & set(taken))
+        with ExitStack() as turns:
+            waited = [turns.enter_context(self._turn(folder)) for folder in sorted(folders)]
+            same = self._standing(wanted) if any(waited) else None
+            yield from same or self._made(wanted, plan)
+
+    def _standing(self, wanted: Wanted) -> list[Standing] | None:
+        """Return the builds of a kit where nothing has changed since, after what a killed one left was put right."""
+        from kitfold.cli.record import standing
+
+        return None if self.store.fresh else standing(wanted, self.store, self._recover)
+
+    def _recover(self, folder: Path) -> None:
+        from kitfold.files import recover
+
+        if said := recover(folder):
+            self.voice.say(said)
+
+    @contextmanager
+    def _turn(self, folder: Path) -> Iterator[bool]:
+        """Wait until no other kitfold builds into a folder; give whether that took a wait."""
+        from kitfold.render.keys import key_of
+
+        waited: list[bool] = []
+
+        def wait() -> None:
+            waited.append(True)
+            self.voice.say(f"{folder.as_posix()}/ is being built by another kitfold: waiting for it to end")
+
+        with self.store.turn(key_of("turn", os.path.realpath(folder)), wait):
+            yield bool(waited)
+
+    def _made(self, wanted: Wanted, plan: Plan) -> Iterator[Built]:
+        from kitfold.cli.record import inputs_of, keep
+        from kitfold.pack.build import build_folder
+
+        inputs = inputs_of(plan, wanted.devices)
+        plan = load_kit(wanted.kit, wanted.devices or None)  # again: so that what was seen is what is built
+        for device in plan.devices:
+            self._recover(build_folder(wanted.out, plan, device))
+        done = []
+        for one in self._devices(plan, wanted.out):
+            done.append(one)
+            yield one
+        keep(wanted, inputs, done, self.store)
+
+    def _devices(self, plan: Plan, out: Path) -> Iterator[Built]:
+        from kitfold.pack.build import write_build
+        from kitfold.pack.kit import pack_kit
+        from kitfold.render.jobs import default_jobs
+        from kitfold.render.masters import render_masters
+
+        threads, count = self.jobs or default_jobs(), len(plan.sounds)
+        with self.voice.progress(f"{plan.kit.name}: sounds") as done:
+            masters = render_masters(plan, threads, _counting(done, count), self.store)
+        errors: list[KitfoldError] = []
+        for device in plan.devices:
+            try:
+                with self.voice.progress(f"{plan.kit.name}: {device.name}") as done:
+                    packed = pack_kit(plan, device, masters, threads, _counting(done, count))
+                    yield write_build(plan, packed, masters, out, _sheet)
+            except KitfoldError as error:
+                errors.append(error)  # the other devices are built all the same
+        if errors:
+            worst = max(errors, key=lambda one: one.exit_code)
+            raise type(worst)(mistake for error in errors for mistake in error.mistakes)
 
 
 @click.command()
 @click.argument("kits", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="KIT.toml...")
 @click.option("--out", type=click.Path(path_type=Path), default=Path("build"), metavar="DIR", help="Default: ./build")
 @click.option("--device", multiple=True, metavar="NAME", help="Build for this device instead of the kit's; repeatable.")
-@click.option("--fresh", is_flag=True, help="Use no cache.")
+@click.option("--fresh", is_flag=True, help="Make everything anew, and keep it in the cache.")
 @jobs_option
 @common_options
 def build(
     kits: tuple[Path, ...], out: Path, device: tuple[str, ...], fresh: bool, jobs: int | None, voice: Voice
 ) -> int:
     """Build kits, each into ./build/NAME-DEVICE/: slots, masters and a manifest that proves what it says."""
-    del fresh  # there is no cache to pass over yet: every build is fresh
+    from kitfold.cli.record import Wanted
+
+    maker = Maker(open_store(fresh, voice.say), jobs, voice)
     worst = 0
-    built: list[Built] = []
+    taken: set[Path] = set()
     results: list[dict[str, object]] = []
     for kit in kits:
         try:
-            for one in _built(kit, out, device, jobs, voice, {other.folder for other in built}):
-                built.append(one)
+            for one in maker.built(Wanted(kit, out, device), frozenset(taken)):
+                taken.add(one.folder)
                 results.append(_as_json(one))
                 worst = max(worst, int(one.failed))
+                show(one, voice)
         except KitfoldError as error:
             if voice.debug:
                 raise
@@ -50,39 +160,20 @@ def build(
     return worst
 
 
-def _built(
-    kit: Path, out: Path, devices: tuple[str, ...], jobs: int | None, voice: Voice, taken: Collection[Path]
-) -> Iterable[Built]:
-    """Build one kit for each of its devices, one after the other."""
+def show(one: Built | Standing, voice: Voice) -> None:
+    """Show a build as a table, and say whether it is an earlier one that still holds."""
+    if voice.as_json or voice.quiet:
+        return
+    from kitfold.cli.record import Standing
     from kitfold.cli.show import build_table
-    from kitfold.files import recover
-    from kitfold.pack.build import build_folder, write_build
-    from kitfold.pack.kit import pack_kit
-    from kitfold.render.jobs import default_jobs
-    from kitfold.render.masters import render_masters
 
-    plan = load_kit(kit, devices or None)
-    _refuse_taken(kit, {build_folder(out, plan, device) for device in plan.devices} & set(taken))
-    for device in plan.devices:
-        if said := recover(build_folder(out, plan, device)):
-            voice.say(said)
-    threads, count = jobs or default_jobs(), len(plan.sounds)
-    with voice.progress(f"{plan.kit.name}: sounds") as done:
-        masters = render_masters(plan, threads, _counting(done, count))
-    errors: list[KitfoldError] = []
-    for device in plan.devices:
-        try:
-            with voice.progress(f"{plan.kit.name}: {device.name}") as done:
-                packed = pack_kit(plan, device, masters, threads, _counting(done, count))
-                one = write_build(plan, packed, masters, out, _sheet)
-        except KitfoldError as error:
-            errors.append(error)  # the other devices are built all the same
-            continue
-        voice.show(*build_table(one))
-        yield one
-    if errors:
-        worst = max(errors, key=lambda one: one.exit_code)
-        raise type(worst)(mistake for error in errors for mistake in error.mistakes)
+    if isinstance(one, Standing):
+        from kitfold.pack.manifest import Manifest
+
+        voice.show(*build_table(one.folder, Manifest.model_validate(one.entries)))
+        voice.show(f"nothing changed: {one.folder.as_posix()}/ is as it was")
+    else:
+        voice.show(*build_table(one.folder, one.manifest))
 
 
 def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
@@ -104,5 +195,8 @@ def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], N
     return lambda name: done(name, count)
 
 
-def _as_json(one: Built) -> dict[str, object]:
-    return {"folder": str(one.folder), "manifest": one.manifest.model_dump(mode="json", by_alias=True)}
+def _as_json(one: Built | Standing) -> dict[str, object]:
+    from kitfold.cli.record import Standing
+
+    entries = one.entries if isinstance(one, Standing) else one.manifest.model_dump(mode="json", by_alias=True)
+    return {"folder": str(one.folder), "manifest": entries}

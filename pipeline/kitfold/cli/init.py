@@ -1,4 +1,4 @@
-"""`kitfold init`: a starter kit for a folder of bounces."""
+"""`kitfold init`: a starter kit for a folder of bounces, or the kit of a published pack."""
 
 from __future__ import annotations
 
@@ -19,16 +19,17 @@ if TYPE_CHECKING:
     from kitfold.plan.device import Device
     from kitfold.starter.proposal import Heard, Proposal, Wishes
 
-__all__ = ["init"]
+__all__ = ["init", "quoted"]
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER")
+@click.argument("folder", type=click.Path(path_type=Path), metavar="FOLDER|PACK.zip")
 @click.option("--device", default=None, metavar="NAME", help="Default: the smallest that takes every sound whole.")
 @click.option("--key", default=None, metavar="KEY", help="For instance 'D minor'; default: from the roots found.")
 @click.option("--tempo", type=click.FloatRange(10, 400), default=None, metavar="BPM", help="Default: from file names.")
 @click.option("--name", default=None, metavar="NAME", help="The kit's name; default: the folder's.")
 @click.option("--force", is_flag=True, help="Overwrite a kit.toml that is there.")
+@click.option("--out", type=click.Path(path_type=Path), default=None, metavar="DIR", help="For a pack; default: here.")
 @jobs_option
 @common_options
 def init(
@@ -38,10 +39,22 @@ def init(
     tempo: float | None,
     name: str | None,
     force: bool,
+    out: Path | None,
     jobs: int | None,
     voice: Voice,
 ) -> int:
-    """Write a starter kit.toml for a folder of bounces: every sound measured, a recipe guessed, ready to build."""
+    """Write a starter kit.toml for a folder of bounces: every sound measured, a recipe guessed, ready to build.
+
+    Or unpack a published pack into ./NAME-VERSION/, checked, with the kit.toml that builds its device edition again.
+    """
+    if _is_pack(folder):
+        from kitfold.cli.unpack import unpack
+
+        _refuse_wishes(folder, {"--device": device, "--key": key, "--tempo": tempo, "--name": name, "--force": force})
+        return unpack(folder, out or Path(), voice)
+    if out is not None:
+        what = "is for packs: the kit.toml of a folder of bounces stands among them"
+        raise PlanError(what, where="--out", hint="leave it out")
     from kitfold.files import write_text
     from kitfold.starter.proposal import propose
     from kitfold.starter.write import kit_toml
@@ -67,13 +80,24 @@ def init(
     return 0
 
 
+def _is_pack(path: Path) -> bool:
+    """Say whether a path is meant as a pack: a folder of that ending is a folder."""
+    return path.suffix.lower() == ".zip" and not path.is_dir()
+
+
+def _refuse_wishes(path: Path, wishes: dict[str, object]) -> None:
+    """Refuse what only makes sense for a folder of bounces: a pack's kit says all of it."""
+    given = [name for name, value in wishes.items() if value]
+    if given:
+        what = f"is a pack, whose kit says all that; {given[0]} is for folders of bounces"
+        raise PlanError(what, where=str(path), hint="unpack it as it is, then edit its kit.toml")
+
+
 def _sounds_in(folder: Path) -> list[Path]:
     """Return the sound files of a folder, or say why it is none that a kit can be made from."""
     from kitfold.starter.survey import ENDINGS, sound_files
 
     where = str(folder)
-    if folder.suffix.lower() == ".zip":
-        raise PlanError("is a pack; init takes a folder of bounces", where=where, hint="unpack it and name the folder")
     if not folder.exists():
         raise PlanError("does not exist; init takes a folder of bounces", where=where, hint="check the path")
     if not folder.is_dir():
@@ -203,12 +227,13 @@ def _summary(kit: Path, proposal: Proposal) -> list[Any]:
         f"device  {proposal.device.name}: {proposal.device_why}",
         *(f"note    {note}" for note in proposal.notes),
         f"wrote   {kit}",
-        f"next    kitfold build {_quoted(kit)}",
+        f"next    kitfold build {quoted(kit)}",
     ]
     return [Text(line) for line in lines]
 
 
-def _quoted(path: Path) -> str:
+def quoted(path: Path) -> str:
+    """Return a path as it is typed on a command line."""
     import shlex
 
     return f'"{path}"' if os.name == "nt" else shlex.quote(str(path))

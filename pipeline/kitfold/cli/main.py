@@ -18,10 +18,14 @@ from kitfold.errors import KitfoldError
 __all__ = ["COMMANDS", "cli", "main"]
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "init": ("kitfold.cli.init", "Write a starter kit.toml for a folder of bounces."),
+    "init": ("kitfold.cli.init", "Write a starter kit.toml for a folder of bounces, or the kit of a published pack."),
     "inspect": ("kitfold.cli.inspect", "Measure sounds: root, level, length, tail, brightness, stereo."),
     "check": ("kitfold.cli.check", "Validate a kit and its inputs, say what would be built."),
     "build": ("kitfold.cli.build", "Build kits, each into ./build/NAME-DEVICE/."),
+    "watch": ("kitfold.cli.watch", "Build again whenever something is saved, and show the sheet."),
+    "publish": ("kitfold.cli.publish", "Write the downloadable pack ./build/NAME-VERSION.zip."),
+    "verify": ("kitfold.cli.verify", "Re-hash and re-measure a build or a pack, say what differs from its manifest."),
+    "compare": ("kitfold.cli.compare", "Say what changed between two builds or packs, sound by sound."),
     "devices": ("kitfold.cli.presets", "List the devices, or show one whole."),
     "recipes": ("kitfold.cli.presets", "List the recipes, or show one whole."),
     "steps": ("kitfold.cli.presets", "List the steps, or show one with its settings."),

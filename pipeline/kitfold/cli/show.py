@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from kitfold.pack.build import Built
 from kitfold.pack.manifest import Change, Check, Manifest, SlotEntry
 from kitfold.pack.slots import stored_name
 
-__all__ = ["build_table", "plain_table"]
+__all__ = ["build_table", "cost_said", "plain_table", "said_of"]
 
 _NO_COST_DB = -100.0
 _UNHEARD_DB = -50.0
@@ -34,16 +34,15 @@ def plain_table(*headers: str, right: Iterable[str] = ()) -> Table:
     return table
 
 
-def build_table(built: Built) -> list[Table | Text]:
+def build_table(folder: Path, manifest: Manifest) -> list[Table | Text]:
     """Return what a build shows: its slots, the checks that don't pass, memory and where it is."""
-    manifest = built.manifest
     shown: list[Table | Text] = [_slots(manifest)]
     shown += [_chart(manifest, section) for section in manifest.song["sections"]]
     poor = [check for check in manifest.checks if check.result != "pass"]
     if poor:
         shown.append(_checks(poor))
     shown += [Text(line) for line in _said(manifest)]
-    return [*shown, Text(_summary(manifest)), Text(_cost(manifest)), Text(f"in {built.folder.as_posix()}/")]
+    return [*shown, Text(_summary(manifest)), Text(cost_said(manifest)), Text(f"in {folder.as_posix()}/")]
 
 
 def _slots(manifest: Manifest) -> Table:
@@ -58,7 +57,7 @@ def _slots(manifest: Manifest) -> Table:
             _span([hold.setting for hold in slot.holds] or [slot.play_semitones]),
             f"{slot.seconds:.2f}",
             _share(slot, manifest),
-            "; ".join(_change(change) for change in slot.changes) or "whole",
+            "; ".join(said_of(change) for change in slot.changes) or "whole",
             _verdict(slot, manifest.checks),
         )
     return table
@@ -71,8 +70,12 @@ def _root(slot: SlotEntry) -> str:
     return slot.root.note + (f" {error:+.1f} c" if error is not None else "")
 
 
-def _change(change: Change) -> str:
-    return f"{change.what} ({change.cost_db:.0f} dB)" if change.cost_db > _UNHEARD_DB else f"{change.what} (unheard)"
+def said_of(change: Change) -> str:
+    """Say what was done to a slot and what it costs the ear, in a few words."""
+    if change.cost_db > _UNHEARD_DB:
+        return f"{change.what} ({change.cost_db:.0f} dB)"
+    # a copy's price is that its notes run faster or slower; that another root plays them is heard all the same
+    return f"{change.what} ({'played from further off' if change.what == 'drop-copy' else 'unheard'})"
 
 
 def _chart(manifest: Manifest, section: dict[str, Any]) -> Table:
@@ -147,12 +150,16 @@ def _summary(manifest: Manifest) -> str:
     return f"{manifest.device['name']}: {budget.slots_used} of {budget.slots} slots, {memory}; {verdict}"
 
 
-def _cost(manifest: Manifest) -> str:
+def cost_said(manifest: Manifest) -> str:
     """Say what the device and the fit cost the ear, and what a little more memory would buy."""
     budget = manifest.budget
+    if budget.cost_db <= _NO_COST_DB:
+        return "nothing was changed"
     text = f"all changes together cost {budget.cost_db:.1f} dB of what is heard"
     if budget.more is None:
-        return f"{text}; more memory would change nothing" if budget.cost_db > _NO_COST_DB else "nothing was changed"
+        return f"{text}; more memory would change nothing"
     units = budget.more.units
     more = f"{units / 1000:g} kB" if budget.unit == "bytes" else f"{units / max(manifest.device['rate_hz']):g} s"
+    if budget.more.cost_db <= _NO_COST_DB:
+        return f"{text}; with {more} more memory nothing would be changed"
     return f"{text}; {more} more memory would make it {budget.more.cost_db:.1f} dB"

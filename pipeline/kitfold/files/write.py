@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from kitfold.files.lock import held, refuse_busy
 if TYPE_CHECKING:  # numpy and libsndfile load only where a sound is written, so that the commands start fast
     from kitfold.sound import Sound
 
-__all__ = ["master_bytes", "write_bytes", "write_master", "write_text"]
+__all__ = ["master_bytes", "write_bytes", "write_master", "write_parts", "write_text"]
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -26,22 +27,37 @@ def write_bytes(path: Path, data: bytes) -> None:
     ------
     PackError : where the disk is full, or refuses, or another kitfold writes the same file
     """
+    write_parts(path, (data,))
+
+
+def write_parts(path: Path, parts: Iterable[bytes]) -> None:
+    """Write a file as `write_bytes` does, part after part, so that it never lies in memory as a whole.
+
+    Parameters
+    ----------
+    path : Path
+    parts : iterable of bytes; an error in it leaves what was there before
+
+    Raises
+    ------
+    PackError : where the disk is full, or refuses, or another kitfold writes the same file
+    """
     path = Path(path)
     with disk_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         if _within_fresh_folder(path):
-            _write_whole(path, data, to_disk=False)
+            _write_whole(path, parts, to_disk=False)
             return
         with held(path) as mine:
             refuse_busy(path, mine)
-            _write_whole(path, data, to_disk=True)
+            _write_whole(path, parts, to_disk=True)
 
 
-def _write_whole(path: Path, data: bytes, to_disk: bool) -> None:
+def _write_whole(path: Path, parts: Iterable[bytes], to_disk: bool) -> None:
     part = fresh_name(path, PART)
     try:
         with part.open("xb") as file:
-            file.write(data)
+            file.writelines(parts)
             file.flush()
             if to_disk:
                 os.fsync(file.fileno())

@@ -1,24 +1,27 @@
 """What a change to a sound costs the ear: one figure in dB for lost tails, lost highs, noise, loops and stretches.
 
 The ear gets a pattern: the level over the threshold of hearing in each half ERB band, every 12 ms. A changed sound has
-another pattern, and each place of the two is compared over its surroundings (60 ms by 2.5 ERB) as the Neurogram
+another pattern, and each place of the two is compared over its surroundings (84 ms by 2.5 ERB) as the Neurogram
 Similarity Index Measure does (Hines and Harte, "Speech intelligibility prediction using a Neurogram Similarity Index
 Measure", Speech Communication 54, 2012, after the structural similarity of Wang et al. 2004):
 
-- intensity, (2 sqrt(a b) + c1) / (a + b + c1), a and b the mean levels in dB: how much less, or more, is heard;
+- intensity, (2 a b + c1) / (a^2 + b^2 + c1), a and b the mean levels in dB: how much less, or more, is heard;
 - structure, (cov(a, b) + c3) / (std(a) std(b) + c3): whether rises and falls are still the same ones.
 
-The error is 1 - intensity x structure, averaged over every place of the frames in which anything is heard: a share, and
-0.01 is -20 dB. Patterns hold no phase, so a loop or a stretch is judged by what it sounds like, not by its waveform.
-Errors of frames add up exactly, so a cut of a noisy store is no guess; other shares of one sound add up nearly.
+The error is 1 - intensity x structure, averaged over every place of the frames in which anything is heard, bands by a
+power of their width: a share, and 0.01 is -20 dB. Patterns hold no phase, so a loop or a stretch is judged by what it
+sounds like, not by its waveform. Errors of frames add up exactly, so a cut of a noisy store is no guess; other shares
+of one sound add up nearly.
 
-Four figures were chosen on half of the sounds in tests/benchmarks/referee.py: c1, the surroundings' two widths, and the
-level of full scale in `kitfold.measure.erb`; that script prints how the other half is judged. The rest is published.
+Five figures were chosen on half of the sounds in tests/benchmarks/referee.py: c1, the surroundings' two widths, the
+weight of bands, and the level of full scale in `kitfold.measure.erb`; that script prints how the other half is judged.
+The rest is published.
 """
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -49,7 +52,8 @@ Real = NDArray[np.floating[Any]]
 
 FLOOR_DB = -120.0
 """The cost of no audible change."""
-_INTENSITY_DB = 75.0  # c1, by measurement in tests/benchmarks/referee.py
+_INTENSITY_DB2 = 40.0**2  # c1, by measurement in tests/benchmarks/referee.py
+_WIDE_BANDS_COUNT = 0.35  # the power of a band's width in Hz by which it counts, by measurement there
 _STRUCTURE_DB2 = (0.03 * 90.0) ** 2  # c3, Hines and Harte's (0.03 L)^2, for levels that span L = 90 dB
 _KEPT_BAND = 0.957  # of half a rate: where soxr's VHQ, flat to 0.913 (its manual), has fallen half way
 
@@ -203,7 +207,7 @@ def _heard_frames(heard: Heard, other_db: Real | None = None) -> int:
 
 def _if_silent(heard: Heard) -> Real:
     """Return the error of each frame if nothing of it were left: silence has no structure, so intensity alone."""
-    return np.asarray((1.0 - _intensity(heard.around[0], np.float32(0.0))).mean(axis=1))
+    return _over_bands(1.0 - _intensity(heard.around[0], np.float32(0.0)))
 
 
 def _lost_by_fade(heard: Heard, end: float, length: float) -> float:
@@ -215,21 +219,34 @@ def _lost_by_fade(heard: Heard, end: float, length: float) -> float:
     gain = np.clip(0.5 + 0.5 * np.cos(np.pi * np.clip((centres - end + length) / length, 0.0, 1.0)), 1e-6, 1.0)
     mean_db = heard.around[0][first:last]
     left_db = np.maximum(mean_db + 20.0 * np.log10(gain)[:, None], 0.0)
-    return float((1.0 - _intensity(mean_db, left_db)).mean(axis=1).sum())
+    return float(_over_bands(1.0 - _intensity(mean_db, left_db)).sum())
 
 
 def _errors(reference: tuple[Real, Real, Real], other_db: Real) -> Real:
-    """Compare two patterns: the mean over bands of 1 - intensity x structure, (frames,)."""
+    """Compare two patterns: 1 - intensity x structure, over all bands, (frames,)."""
     mean, deviation, variance = reference
     other_mean, other_deviation, other_variance = surroundings(other_db)
     covariance = smooth(deviation * other_deviation)
     structure = (covariance + _STRUCTURE_DB2) / (np.sqrt(variance * other_variance) + _STRUCTURE_DB2)
     same = _intensity(mean, other_mean) * np.clip(structure, 0.0, 1.0)
-    return np.asarray(1.0 - same.mean(axis=1, dtype=np.float64))
+    return _over_bands(1.0 - same)
 
 
 def _intensity(one_db: Real, other_db: Real | np.float32) -> Real:
-    return np.asarray((2.0 * np.sqrt(one_db * other_db) + _INTENSITY_DB) / (one_db + other_db + _INTENSITY_DB))
+    both = one_db * one_db + other_db * other_db
+    return np.asarray((2.0 * one_db * other_db + _INTENSITY_DB2) / (both + _INTENSITY_DB2))
+
+
+def _over_bands(errors: Real) -> Real:
+    """Average places over bands, wide ones for more: (frames, bands) to (frames,)."""
+    return np.asarray((errors * _weights()).mean(axis=1, dtype=np.float64))
+
+
+@lru_cache(maxsize=1)
+def _weights() -> Real:
+    """Return how much each band counts, 1 in the mean: (bands,)."""
+    weights = erb.erb_hz(erb.band_centres_hz(PER_ERB)) ** _WIDE_BANDS_COUNT
+    return np.asarray(weights / weights.mean(), dtype=np.float32)
 
 
 def _longer(pattern_db: Real, count: int) -> Real:

@@ -28,7 +28,7 @@ Spectrum = NDArray[np.complex64]
 HOP_S = 0.012
 PER_ERB = 2
 _WINDOW_S = 2048 / 48_000
-_AROUND = 2  # hops and bands to each side: 60 ms by 2.5 ERB, by measurement in tests/benchmarks/referee.py
+_AROUND = (3, 2)  # hops, bands to each side: 84 ms by 2.5 ERB, by measurement in tests/benchmarks/referee.py
 _NOISE_FRAMES = 150
 _NOISE_SEED = 1990
 
@@ -135,10 +135,9 @@ def smooth(values: Real) -> Real:
     """Average over the surroundings of each place; at the edges the outermost places count again."""
     if not len(values):
         return values
-    width = 2 * _AROUND + 1
-    for axis in (0, 1):
-        padded = np.pad(values, [(_AROUND, _AROUND) if axis == own else (0, 0) for own in (0, 1)], mode="edge")
-        count = values.shape[axis]
+    for axis, reach in enumerate(_AROUND):
+        width, count = 2 * reach + 1, values.shape[axis]
+        padded = np.pad(values, [(reach, reach) if axis == own else (0, 0) for own in (0, 1)], mode="edge")
         parts = (padded[n : n + count] if axis == 0 else padded[:, n : n + count] for n in range(width))
         values = np.asarray(sum(parts) / np.float32(width))
     return values

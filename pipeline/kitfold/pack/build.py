@@ -11,11 +11,12 @@ from typing import TypeAlias
 from kitfold.errors import PackError
 from kitfold.files import file_name_problem, fresh_folder, master_bytes, write_bytes
 from kitfold.pack.checks import checks_of
-from kitfold.pack.chunks import smpl_chunk
-from kitfold.pack.entries import SlotFile, file_entry, manifest_of, slot_note
-from kitfold.pack.kit import Packed, Slot
+from kitfold.pack.entries import SlotFile, manifest_of, slot_note
+from kitfold.pack.entry_parts import file_entry
+from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_files
 from kitfold.pack.manifest import Manifest, manifest_text
+from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slots import stored_name
 from kitfold.pack.transfer import transfer_files
 from kitfold.pack.wav import device_file, takes_chunks
@@ -23,7 +24,7 @@ from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master
 
-__all__ = ["Built", "Extras", "build_folder", "write_build"]
+__all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
 
 Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Mapping[str, bytes]]
@@ -71,8 +72,7 @@ def write_build(
     ------
     PackError : where the disk refuses, or the device file's pattern gives names that cannot be; the earlier build stays
     """
-    slots = _slot_files(plan, packed)
-    _refuse_bad_names(slots, packed.device)
+    slots = slot_files(plan, packed)
     folder = build_folder(out, plan, packed.device)
     with fresh_folder(folder) as new:
         others = []
@@ -102,22 +102,28 @@ def _other_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> I
     yield from transfer_files(plan, packed, masters).items()
 
 
-def _slot_files(plan: Plan, packed: Packed) -> list[SlotFile]:
+def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> list[SlotFile]:
+    """Return every slot as its device stores it, named by the device file.
+
+    Parameters
+    ----------
+    plan : Plan
+    packed : Packed
+    folder : str, put in front of each name: empty, or ending in a slash
+
+    Raises
+    ------
+    PackError : where the device file's pattern gives names that cannot be
+    """
     files = []
     for slot in packed.slots:
         name = stored_name(slot.part.name, slot.part.root)
         note = (slot_note(slot, plan) or "none").replace("#", "s")  # a sharp is no letter for a file name
         file = packed.device.file_for(slot.slot, name, note, plan.kit.name)
-        files.append(SlotFile(f"slots/{file}", device_file(file, slot.stored, _chunks(file, slot))))
+        chunks = slot_chunks(slot, plan, packed.device.wav_chunks) if takes_chunks(file) else []
+        files.append(SlotFile(f"{folder}{file}", device_file(file, slot.stored, chunks)))
+    _refuse_bad_names(files, packed.device)
     return files
-
-
-def _chunks(file: str, slot: Slot) -> list[tuple[bytes, bytes]]:
-    """Return the chunks that a slot's file carries: where its loop is and which note it is stored at; else none."""
-    if slot.loop is None or not takes_chunks(file):
-        return []
-    midi = None if slot.note.midi is None else slot.note.midi + slot.part.variant.octave
-    return [smpl_chunk(slot.stored.rate_hz, midi, slot.loop)]
 
 
 def _refuse_bad_names(files: Sequence[SlotFile], device: Device) -> None:

@@ -7,9 +7,13 @@ from math import isfinite
 from kitfold.measure.audible import FLOOR_DB
 from kitfold.pack.claim import Result, Row, claim, worst_of
 from kitfold.pack.holds import lasts_s
-from kitfold.pack.kit import Packed
+from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.manifest import Check
+from kitfold.pack.prepare import copied, folded
 from kitfold.pack.slots import stored_name
+from kitfold.pack.ways import can_loop, looped
+from kitfold.plan.device import Device
+from kitfold.plan.plan import Plan
 from kitfold.units import power_to_db
 
 __all__ = ["HOLD_SLACK_S", "changes", "holds", "memory", "reach", "slots"]
@@ -49,7 +53,7 @@ def changes(packed: Packed) -> list[Check]:
     return worst_of("changes", rows, CHANGE_LIMIT_DB, "dB")
 
 
-def holds(packed: Packed) -> list[Check]:
+def holds(plan: Plan, packed: Packed) -> list[Check]:
     """Compare the tightest hold of every held slot, on the file as it is stored."""
     checks = []
     for slot in packed.slots:
@@ -60,14 +64,23 @@ def holds(packed: Packed) -> list[Check]:
             margin, worst = min(margins, key=lambda pair: (pair[0], -pair[1].ask.needs_s))
             ask, lasts = worst.ask, lasts_s(slot.held_s, worst.setting)
             lasts = lasts if isfinite(lasts) else ask.needs_s  # a loop lasts as long as anybody asks
-            advice = (
-                f"{ask.chord} in {ask.section} is held {ask.needs_s:.2f} s and it lasts {lasts:.2f} s: "
-                "take a longer source, a shorter chord or a device that loops"
-            )
             result: Result = "pass" if margin >= -HOLD_SLACK_S else "fail"
+            advice = f"{ask.chord} in {ask.section} is held {ask.needs_s:.2f} s and it lasts {lasts:.2f} s: "
+            advice += _longer(plan, packed.device, slot) if result == "fail" else ""
             label = stored_name(slot.part.name, slot.part.root)
             checks.append(claim("hold", result, lasts, worst.ask.needs_s, "s", [label], advice))
     return checks
+
+
+def _longer(plan: Plan, device: Device, slot: Slot) -> str:
+    """Say what makes a sound last: a loop only where one is found in it."""
+    if not can_loop(device):
+        return "take a longer source, a shorter chord or a device that loops"
+    if "loop" not in plan.fit.allow and not slot.master.sound.whole:
+        sound = copied(folded(slot.master.sound, device), slot.part.root)
+        if looped(sound).loop:
+            return "allow `loop` in fit.allow, which finds one in it"
+    return "take a longer source or a shorter chord"
 
 
 def reach(packed: Packed) -> list[Check]:

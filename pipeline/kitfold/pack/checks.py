@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from kitfold.pack import check_fit, check_pairs, check_song, check_sound
+from kitfold.pack import check_fit, check_gap, check_pairs, check_song, check_sound
 from kitfold.pack.check_fit import HOLD_SLACK_S
 from kitfold.pack.crowding import crowding
 from kitfold.pack.kit import Packed
@@ -26,7 +26,7 @@ def checks_of(plan: Plan, packed: Packed) -> list[Check]:
         check_fit.memory(packed),
         check_fit.slots(packed),
         *check_fit.changes(packed),
-        *check_fit.holds(packed),
+        *check_fit.holds(plan, packed),
         *check_fit.reach(packed),
         *check_sound.tuning(kit),
         *check_pairs.tuning_between(kit),
@@ -37,6 +37,7 @@ def checks_of(plan: Plan, packed: Packed) -> list[Check]:
         *check_sound.clicks(kit),
         *check_sound.mono(kit),
         *check_sound.slow(kit),
+        *check_gap.gaps(kit),
         *check_sound.band(kit),
         *check_pairs.brightness(kit),
         *crowding(kit),

@@ -17,16 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.pack.prices import Group, Prices, Real, Whole, best_prices, bound_at
+
 __all__ = ["Option", "choose"]
 
 _SLACK = 1e-11
 """Relative margin of a bound: keeps rounding from dropping the optimum, and is the smallest margin that is tried."""
 _FIRST_MARGIN = 1e-7  # of what the best choice can be over the bound at most
-_HALVINGS = 60
-_GOLDEN = (5.0**0.5 - 1.0) / 2.0
-_GOLDEN_STEPS = 50
-Whole = NDArray[np.int64]
-Real = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -43,31 +40,6 @@ class Option:
     units: int
     slots: int
     cost: float
-
-
-@dataclass(frozen=True, eq=False)
-class _Group:
-    """The options of a group as arrays; `index` is their place in the caller's list."""
-
-    units: Whole
-    slots: Whole
-    cost: Real
-    index: Whole
-
-    def only(self, keep: Whole | NDArray[np.bool_]) -> _Group:
-        return _Group(self.units[keep], self.slots[keep], self.cost[keep], self.index[keep])
-
-
-@dataclass(frozen=True)
-class _Prices:
-    """What a unit and a slot are worth: the Lagrangian's multipliers."""
-
-    unit: float
-    slot: float
-
-    def of(self, group: _Group) -> Real:
-        priced: Real = group.cost + self.unit * group.units + self.slot * group.slots
-        return priced
 
 
 @dataclass(frozen=True, eq=False)
@@ -106,9 +78,9 @@ def choose(groups: Sequence[Sequence[Option]], units: int, slots: int) -> tuple[
     arrays = _possible([_undominated(group) for group in groups], units, slots)
     if arrays is None or not _feasible(arrays, units, slots):
         return None
-    prices = _prices(arrays, units, slots)
+    prices = best_prices(arrays, units, slots)
     most = sum(float(group.cost.max()) for group in arrays)
-    bound = _bound(arrays, prices, units, slots)
+    bound = bound_at(arrays, prices, units, slots)
     slack = _SLACK * (1.0 + most)
     margin = slack
     while True:
@@ -118,13 +90,13 @@ def choose(groups: Sequence[Sequence[Option]], units: int, slots: int) -> tuple[
         margin = max(2.0 * margin, _FIRST_MARGIN * (most - bound))
 
 
-def _undominated(options: Sequence[Option]) -> _Group:
+def _undominated(options: Sequence[Option]) -> Group:
     """Drop options that another is at least as good as in everything."""
     units = np.array([option.units for option in options], dtype=np.int64)
     slots = np.array([option.slots for option in options], dtype=np.int64)
     cost = np.array([option.cost for option in options], dtype=np.float64)
     kept = np.sort(_frontier(units, slots, cost))
-    return _Group(units[kept], slots[kept], cost[kept], kept)
+    return Group(units[kept], slots[kept], cost[kept], kept)
 
 
 def _frontier(units: Whole, slots: Whole, cost: Real) -> Whole:
@@ -141,7 +113,7 @@ def _frontier(units: Whole, slots: Whole, cost: Real) -> Whole:
     return np.concatenate(kept) if kept else seen
 
 
-def _possible(groups: Sequence[_Group], units: int, slots: int) -> list[_Group] | None:
+def _possible(groups: Sequence[Group], units: int, slots: int) -> list[Group] | None:
     """Drop options that cannot fit even beside the smallest of all others; None where a group loses all."""
     left_units = units - sum(int(group.units.min()) for group in groups)
     left_slots = slots - sum(int(group.slots.min()) for group in groups)
@@ -154,7 +126,7 @@ def _possible(groups: Sequence[_Group], units: int, slots: int) -> list[_Group] 
     return fitting
 
 
-def _feasible(groups: Sequence[_Group], units: int, slots: int) -> bool:
+def _feasible(groups: Sequence[Group], units: int, slots: int) -> bool:
     """Say whether anything fits: the fewest units by number of slots, group by group."""
     least = {0: 0}
     for group in groups:
@@ -168,104 +140,7 @@ def _feasible(groups: Sequence[_Group], units: int, slots: int) -> bool:
     return any(used <= units for used in least.values())
 
 
-class _Dual:
-    """The Lagrangian of all groups at once; only the corners of their convex hulls can be the cheapest."""
-
-    def __init__(self, groups: Sequence[_Group], units: int, slots: int) -> None:
-        hulls = [group.only(_corners(group)) for group in groups]
-        width = max((len(hull.cost) for hull in hulls), default=1)
-        self.units, self.slots, self.cost = (
-            np.array([np.pad(getattr(hull, name), (0, width - len(hull.cost)), mode="edge") for hull in hulls])
-            for name in ("units", "slots", "cost")
-        )
-        self.limits = units, slots
-
-    def value(self, prices: _Prices) -> float:
-        """Return the lower bound at these prices."""
-        priced = self.cost + prices.unit * self.units + prices.slot * self.slots
-        return float(priced.min(axis=1).sum()) - prices.unit * self.limits[0] - prices.slot * self.limits[1]
-
-    def over(self, prices: _Prices) -> tuple[bool, bool]:
-        """Say whether the cheapest choice at these prices takes too many units, and too many slots."""
-        places = np.argmin(self.cost + prices.unit * self.units + prices.slot * self.slots, axis=1)
-        rows = np.arange(len(places))
-        return (
-            int(self.units[rows, places].sum()) > self.limits[0],
-            int(self.slots[rows, places].sum()) > self.limits[1],
-        )
-
-    def unit_price(self, slot: float) -> float:
-        """Return the least price of a unit at which the cheapest choice keeps to the units, by halving."""
-        if not self.over(_Prices(0.0, slot))[0]:
-            return 0.0
-        high = float(self.cost.max()) + slot * float(self.slots.max()) + 1.0
-        low = high * 2.0**-80
-        for _ in range(_HALVINGS):
-            middle = float(np.sqrt(low * high))
-            low, high = (middle, high) if self.over(_Prices(middle, slot))[0] else (low, middle)
-        return high
-
-
-def _prices(groups: Sequence[_Group], units: int, slots: int) -> _Prices:
-    """Find the prices that give the highest bound: a unit's for each price of a slot, that by golden section.
-
-    The bound is concave in both (it is a minimum of planes), so its maximum over one is concave in the other.
-    """
-    dual = _Dual(groups, units, slots)
-    free = _Prices(dual.unit_price(0.0), 0.0)
-    if not dual.over(free)[1]:
-        return free
-
-    def at(slot: float) -> tuple[float, _Prices]:
-        prices = _Prices(dual.unit_price(slot), slot)
-        return dual.value(prices), prices
-
-    low, high = 0.0, float(dual.cost.max()) + free.unit * float(dual.units.max())
-    best = max((dual.value(free), free), at(high), key=lambda pair: pair[0])
-    left, right = high - _GOLDEN * (high - low), low + _GOLDEN * (high - low)
-    one, other = at(left), at(right)
-    for _ in range(_GOLDEN_STEPS):
-        best = max(best, one, other, key=lambda pair: pair[0])
-        if one[0] >= other[0]:
-            high, right, other = right, left, one
-            left = high - _GOLDEN * (high - low)
-            one = at(left)
-        else:
-            low, left, one = left, right, other
-            right = low + _GOLDEN * (high - low)
-            other = at(right)
-    return best[1]
-
-
-def _corners(group: _Group) -> Whole:
-    """Return the places on the lower convex hull of cost over units, for each number of slots."""
-    kept: list[int] = []
-    for count in np.unique(group.slots):
-        here = np.flatnonzero(group.slots == count)
-        hull: list[int] = []
-        for place in here[np.argsort(group.units[here], kind="stable")]:
-            while len(hull) >= 2 and _bends_up(group, hull[-2], hull[-1], int(place)):
-                hull.pop()
-            hull.append(int(place))
-        kept += hull
-    return np.array(kept, dtype=np.int64)
-
-
-def _bends_up(group: _Group, first: int, middle: int, last: int) -> bool:
-    """Say whether the middle of three lies on or over the line from the first to the last."""
-    units, cost = group.units, group.cost
-    return bool(
-        (cost[middle] - cost[first]) * (units[last] - units[first])
-        >= (cost[last] - cost[first]) * (units[middle] - units[first])
-    )
-
-
-def _bound(groups: Sequence[_Group], prices: _Prices, units: int, slots: int) -> float:
-    """Return the Lagrangian lower bound on every solution's cost."""
-    return float(sum(prices.of(group).min() for group in groups)) - prices.unit * units - prices.slot * slots
-
-
-def _search(groups: Sequence[_Group], prices: _Prices, units: int, slots: int, margin: float) -> tuple[int, ...] | None:
+def _search(groups: Sequence[Group], prices: Prices, units: int, slots: int, margin: float) -> tuple[int, ...] | None:
     """Find the best choice that costs at most `margin` over the bound; None where there is none.
 
     A choice's cost is the bound, its options' reduced costs, and what it leaves unspent at its price: none is negative.
@@ -287,7 +162,7 @@ def _search(groups: Sequence[_Group], prices: _Prices, units: int, slots: int, m
 
 
 def _grown(
-    groups: Sequence[tuple[_Group, Real]], prices: _Prices, units: int, slots: int, margin: float
+    groups: Sequence[tuple[Group, Real]], prices: Prices, units: int, slots: int, margin: float
 ) -> list[_States] | None:
     """Grow Pareto lists group by group; None where all states have left the margin."""
     zero = np.zeros(1, dtype=np.int64)
@@ -308,7 +183,7 @@ def _grown(
     return trail
 
 
-def _still_to_come(groups: Sequence[_Group]) -> tuple[Whole, Whole]:
+def _still_to_come(groups: Sequence[Group]) -> tuple[Whole, Whole]:
     """Return the fewest and the most units and slots that the groups behind each one take: (groups, 2)."""
 
     def behind(values: list[tuple[int, int]]) -> Whole:
@@ -322,7 +197,7 @@ def _still_to_come(groups: Sequence[_Group]) -> tuple[Whole, Whole]:
     )
 
 
-def _extended(states: _States, group: _Group, reduced: Real) -> _States:
+def _extended(states: _States, group: Group, reduced: Real) -> _States:
     """Combine every state with every option."""
     count, options = len(states.cost), len(group.cost)
     before = np.repeat(np.arange(count), options)

@@ -18,7 +18,7 @@ import numpy as np
 from kitfold.sound import Audio, Sound
 from kitfold.units import seconds_to_frames
 
-__all__ = ["DECLICK_S", "Strike", "ends_of", "played_frames", "read_out", "voices_mix"]
+__all__ = ["DECLICK_S", "Strike", "cut_short", "ends_of", "played_frames", "read_out", "voices_mix"]
 
 DECLICK_S = 0.003
 """How fast a note that is cut falls silent: short enough to stay a cut, long enough not to click."""
@@ -91,17 +91,34 @@ def ends_of(strikes: Sequence[Strike], voices: int) -> list[float]:
     -------
     list of float, frames of the output, one a strike; infinite for a loop that nothing ends
     """
+    spans = []
+    for strike in strikes:
+        natural = strike.start + played_frames(strike.sound, strike.step)
+        spans.append((strike.slot, strike.start, natural if strike.stop is None else min(natural, strike.stop)))
+    return cut_short(spans, voices)
+
+
+def cut_short(spans: Sequence[tuple[int, float, float]], voices: int) -> list[float]:
+    """Say when notes end where one slot is one voice and the oldest note gives its own up.
+
+    Parameters
+    ----------
+    spans : sequence of (slot, start, end), by start, in any unit of time: the end is where nothing cuts the note
+    voices : int, > 0
+
+    Returns
+    -------
+    list of float, one a note
+    """
     ends: list[float] = []
     sounding: list[int] = []  # the oldest first
-    for place, strike in enumerate(strikes):
-        natural = strike.start + played_frames(strike.sound, strike.step)
-        ends.append(natural if strike.stop is None else min(natural, strike.stop))
-        sounding = [other for other in sounding if ends[other] > strike.start]
-        same = [other for other in sounding if strikes[other].slot == strike.slot]
-        taken = same or (sounding[:1] if len(sounding) >= voices else [])
-        for other in taken:
-            ends[other] = strike.start
+    for place, (slot, start, end) in enumerate(spans):
+        sounding = [other for other in sounding if ends[other] > start]
+        same = [other for other in sounding if spans[other][0] == slot]
+        for other in same or (sounding[:1] if len(sounding) >= voices else []):
+            ends[other] = start
             sounding.remove(other)
+        ends.append(end)
         sounding.append(place)
     return ends
 

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import hashlib
-import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from math import inf, log10
 from typing import Any
 
-from kitfold import __version__
 from kitfold.pack.checks import HOLD_SLACK_S
+from kitfold.pack.entry_parts import (
+    kit_entry,
+    level_db,
+    made_with,
+    named_note,
+    plays_of,
+    root_entry,
+    rounded,
+    song_entry,
+    step_entry,
+)
 from kitfold.pack.holds import lasts_s
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.manifest import (
@@ -25,15 +33,12 @@ from kitfold.pack.manifest import (
     Made,
     Manifest,
     MoreMemory,
-    RootEntry,
     SlotEntry,
 )
 from kitfold.pack.remedies import amount
 from kitfold.plan.plan import Plan
-from kitfold.sound import Done
-from kitfold.units import note_name
 
-__all__ = ["SlotFile", "file_entry", "manifest_of", "slot_note"]
+__all__ = ["SlotFile", "manifest_of", "slot_note"]
 
 _LEAST_COST_DB = -120.0
 
@@ -68,9 +73,10 @@ def manifest_of(
     used = sum(packed.memory.cost(slot.stored.frames) for slot in packed.slots)
     return Manifest(
         schema=SCHEMA,
-        made_with=_made_with(),
-        kit=_kit(plan),
-        song=_song(plan),
+        made_with=made_with(),
+        kit=kit_entry(plan),
+        song=song_entry(plan),
+        fit=plan.fit.model_dump(mode="json"),
         device=packed.device.model_dump(mode="json", exclude_none=True),
         budget=Budget(
             unit=packed.memory.unit,
@@ -87,14 +93,9 @@ def manifest_of(
     )
 
 
-def file_entry(name: str, data: bytes) -> FileEntry:
-    """Return a file's entry."""
-    return FileEntry(file=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data))
-
-
 def slot_note(slot: Slot, plan: Plan) -> str | None:
     """Name a slot's note as the kit names notes; None where it has no clear root."""
-    return None if slot.note.midi is None else note_name(slot.note.midi, plan.kit.middle_c, plan.key.flats)
+    return named_note(slot.note.midi, plan)
 
 
 def _more(packed: Packed) -> MoreMemory | None:
@@ -103,43 +104,6 @@ def _more(packed: Packed) -> MoreMemory | None:
         return None
     units, cost = packed.fitted.more
     return MoreMemory(units=units, cost_db=_cost_db(cost))
-
-
-def _made_with() -> dict[str, str]:
-    libraries = ("numpy", "scipy", "soxr", "pedalboard", "pyloudnorm", "soundfile", "mido", "jinja2")
-    return {
-        "kitfold": __version__,
-        "python": platform.python_version(),
-        **{library: version(library) for library in libraries},
-    }
-
-
-def _kit(plan: Plan) -> dict[str, Any]:
-    head = plan.kit.model_dump(mode="json", exclude={"device"})
-    return {**head, "key": str(plan.key), "tempo_slowest": plan.song.tempo_slowest}
-
-
-def _song(plan: Plan) -> dict[str, Any]:
-    song = plan.song
-    sections = [
-        {
-            "name": section.name,
-            "patterns": section.patterns,
-            "chords": [
-                {
-                    "chord": t.chord.text,
-                    "name": t.chord.name(plan.key.flats),
-                    "pattern": t.pattern,
-                    "patterns": t.patterns,
-                }
-                for t in section.triggers
-            ],
-            "silent": sorted(section.silent),
-            "shift": dict(sorted(section.shift.items())),
-        }
-        for section in song.sections
-    ]
-    return {"beats_per_pattern": song.beats_per_pattern, "sections": sections}
 
 
 def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
@@ -156,33 +120,21 @@ def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
         encoding=stored.encoding,
         channels=stored.channels,
         bytes=len(file.data),
-        seconds=_rounded(stored.frames / stored.rate_hz, 4),
+        seconds=rounded(stored.frames / stored.rate_hz, 4),
         memory=packed.memory.cost(stored.frames),
-        plays=_plays(slot, plan),
+        plays=plays_of(plan, slot.part.name, slot.note.midi),
         play_semitones=part.play_semitones,
         play_db=slot.gain.play_db,
-        root=RootEntry(
-            pitched=slot.note.midi is not None,
-            note=slot_note(slot, plan),
-            midi=slot.note.midi,
-            hz=None if slot.note.hz is None else _rounded(slot.note.hz, 3),
-            error_cents=None if slot.error_cents is None else _rounded(slot.error_cents, 2),
+        root=root_entry(slot.note, slot.error_cents, plan),
+        level=LevelEntry(
+            lufs=level_db(slot.lufs), peak_db=level_db(slot.peak_db), true_peak_db=level_db(slot.true_peak_db)
         ),
-        level=LevelEntry(lufs=_level(slot.lufs), peak_db=_level(slot.peak_db), true_peak_db=_level(slot.true_peak_db)),
         loop=None if slot.loop is None else {"start": slot.loop[0], "end": slot.loop[1]},
         cost_db=_cost_db(part.share),
         holds=_holds(slot),
         changes=_changes(slot, packed),
         made=_made(slot),
     )
-
-
-def _plays(slot: Slot, plan: Plan) -> str | list[int]:
-    """Return how the slot is really played: without a clear root it is fixed."""
-    plays = plan.sound(slot.part.name).plays
-    if slot.note.midi is None:
-        return "fixed"
-    return plays if isinstance(plays, str) else list(plays)
 
 
 def _holds(slot: Slot) -> list[Hold]:
@@ -195,8 +147,8 @@ def _holds(slot: Slot) -> list[Hold]:
                 chord=one.ask.chord,
                 semitones=one.ask.semitones,
                 setting=one.setting,
-                needs_s=_rounded(one.ask.needs_s, 4),
-                lasts_s=None if lasts == inf else _rounded(lasts, 4),
+                needs_s=rounded(one.ask.needs_s, 4),
+                lasts_s=None if lasts == inf else rounded(lasts, 4),
                 ok=lasts >= one.ask.needs_s - HOLD_SLACK_S,
             )
         )
@@ -233,14 +185,14 @@ def _loop_s(slot: Slot) -> float:
 
 
 def _cost_db(lost: float) -> float:
-    return _rounded(max(10 * log10(lost), _LEAST_COST_DB), 1) if lost > 0 else _LEAST_COST_DB
+    return rounded(max(10 * log10(lost), _LEAST_COST_DB), 1) if lost > 0 else _LEAST_COST_DB
 
 
 def _made(slot: Slot) -> Made:
     planned, part = slot.master.planned, slot.part
-    history = [_step(done) for done in slot.history]
+    history = [step_entry(done) for done in slot.history]
     dither = {"dither": "tpdf" if slot.dithered else "none"}
-    found = {"gain_db": _rounded(slot.gain.store_db, 2)}
+    found = {"gain_db": rounded(slot.gain.store_db, 2)}
     device: list[dict[str, Any]] = []
     if part.root:
         device.append({"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
@@ -256,29 +208,3 @@ def _made(slot: Slot) -> Made:
         rights=slot.master.rights,
         steps=history + device,
     )
-
-
-def _step(done: Done) -> dict[str, Any]:
-    entry: dict[str, Any] = {"step": done.step, "settings": _plain(done.settings)}
-    if done.found:
-        entry["found"] = _plain(done.found)
-    if done.said:
-        entry["said"] = list(done.said)
-    return entry
-
-
-def _plain(value: Any) -> Any:
-    """Return JSON values only, floats short enough to read."""
-    if isinstance(value, Mapping):
-        return {key: _plain(item) for key, item in value.items() if item is not None}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    return _rounded(value, 4) if isinstance(value, float) else value
-
-
-def _level(value: float) -> float:
-    return _rounded(max(value, -120.0), 2)
-
-
-def _rounded(value: float, digits: int) -> float:
-    return round(float(value), digits) + 0.0

@@ -6,13 +6,16 @@ for about four or five semitones either side of its root (common practice), henc
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from kitfold.pack.asks import Ask
 from kitfold.units import semitones_to_ratio
 
-__all__ = ["Reach", "Served", "copies_for", "lasts_s", "serve"]
+__all__ = ["Lasting", "Reach", "Served", "copies_for", "lasts_s", "serve"]
+
+Lasting = float | Callable[[int], float]
+"""Seconds that each stored root lasts at setting 0: one figure for all, or one for each, where some loop."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +65,7 @@ def lasts_s(held_s: float, setting: int) -> float:
     return held_s / semitones_to_ratio(setting)
 
 
-def serve(ask: Ask, roots: Sequence[int], held_s: float, reach: Reach) -> Served:
+def serve(ask: Ask, roots: Sequence[int], held_s: Lasting, reach: Reach) -> Served:
     """Choose the stored root that plays an ask: the nearest that reaches it and lasts.
 
     Where none lasts, the one that lasts longest of those that reach; where none reaches, nothing. Of two equally near
@@ -72,21 +75,28 @@ def serve(ask: Ask, roots: Sequence[int], held_s: float, reach: Reach) -> Served
     ----------
     ask : Ask
     roots : the transpositions that are stored, 0 among them
-    held_s : float, seconds, how long each of them lasts at setting 0 (copies keep their length)
+    held_s : float, seconds, how long each of them lasts at setting 0 (copies keep their length), or of each
     reach : Reach
     """
     settings = {root: ask.semitones - root for root in roots if reach.holds(ask.semitones - root)}
     if not settings:
         return Served(ask, None, 0, 0.0)
-    lasting = [root for root, setting in settings.items() if lasts_s(held_s, setting) >= ask.needs_s]
+    lasts = {root: lasts_s(_of(held_s, root), setting) for root, setting in settings.items()}
+    lasting = [root for root, seconds in lasts.items() if seconds >= ask.needs_s]
     if lasting:
         root = min(lasting, key=lambda root: (abs(settings[root]), settings[root]))
     else:
-        root = min(settings, key=lambda root: settings[root])
-    return Served(ask, root, settings[root], lasts_s(held_s, settings[root]))
+        root = min(settings, key=lambda root: (-lasts[root], settings[root]))
+    return Served(ask, root, settings[root], lasts[root])
 
 
-def copies_for(asks: Iterable[Ask], wish: str, held_s: float, reach: Reach) -> tuple[tuple[int, ...], tuple[int, ...]]:
+def _of(held_s: Lasting, root: int) -> float:
+    return held_s(root) if callable(held_s) else held_s
+
+
+def copies_for(
+    asks: Iterable[Ask], wish: str, held_s: Lasting, reach: Reach
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Choose which transpositions to store beside a sound.
 
     ``auto`` requires exactly those without which an ask is out of the device's reach or not held long enough, from the
@@ -114,13 +124,13 @@ def copies_for(asks: Iterable[Ask], wish: str, held_s: float, reach: Reach) -> t
     return required, _optional(asks, roots, held_s, reach)
 
 
-def _plays(ask: Ask, roots: Sequence[int], held_s: float, reach: Reach) -> bool:
+def _plays(ask: Ask, roots: Sequence[int], held_s: Lasting, reach: Reach) -> bool:
     """Say whether an ask needs no copy of its own: it is served, or its own copy would last no better."""
     served = serve(ask, roots, held_s, reach)
-    return served.ok or (served.root is not None and held_s < ask.needs_s)
+    return served.ok or (served.root is not None and _of(held_s, ask.semitones) < ask.needs_s)
 
 
-def _optional(asks: list[Ask], roots: list[int], held_s: float, reach: Reach) -> tuple[int, ...]:
+def _optional(asks: list[Ask], roots: list[int], held_s: Lasting, reach: Reach) -> tuple[int, ...]:
     """Add roots, each where it brings most asks within the natural range, until all are that can be held at all."""
     chosen: list[int] = []
     while True:

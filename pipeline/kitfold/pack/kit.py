@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from kitfold.pack.balance import Levels, balance
@@ -67,10 +67,13 @@ def pack_kit(
     whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name]), jobs)
     expected = dict(zip(whole, balance([levels for *_, levels in whole.values()], device.slot_level), strict=True))
 
-    def prepare(name: str) -> Ready:
-        return made_ready(plan, device, masters[name], reach, whole[name], expected[name])
+    def prepared(wishes: Plan) -> dict[str, Ready]:
+        def prepare(name: str) -> Ready:
+            return made_ready(wishes, device, masters[name], reach, whole[name], expected[name])
 
-    ready = _each(list(masters), prepare, jobs)
+        return _each(list(masters), prepare, jobs)
+
+    ready = prepared(plan)
     memory = memory_of(device)
     fitted = fit(
         Problem(
@@ -81,6 +84,7 @@ def pack_kit(
             plan.song.tempo_slowest,
             frozenset(plan.fit.allow),
             device.name,
+            lambda: tuple(one.candidate for one in prepared(_with_loops(plan)).values()),
         )
     )
     parts = {f"{part.name} {part.root:+d}": part for part in fitted.stored}
@@ -102,6 +106,11 @@ def pack_kit(
     slots = _each(list(parts), store, jobs)
     wanted = {name: one.lufs for name, one in ready.items()}
     return Packed(device, memory, tuple(sorted(slots.values(), key=lambda slot: slot.slot)), fitted, wanted)
+
+
+def _with_loops(plan: Plan) -> Plan:
+    fit = plan.fit.model_copy(update={"allow": (*plan.fit.allow, "loop")})
+    return replace(plan, fit=fit)
 
 
 def _each(names: list[str], work: Callable[[str], Result], jobs: int) -> dict[str, Result]:

@@ -8,7 +8,9 @@ reach (left out). The masters are moved by varispeed as well. Mono goes to both 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
 
 import numpy as np
 import soxr
@@ -23,14 +25,18 @@ from kitfold.pack.sketch_model import NoteEvent, Sketch
 from kitfold.pack.song_midi import song_midi
 from kitfold.plan.kit import Listen
 from kitfold.plan.plan import Plan
+from kitfold.render.jobs import default_jobs
 from kitfold.render.masters import Master
 from kitfold.sound import Audio, Sound
 from kitfold.steps.shapes import fall
 from kitfold.units import db_to_gain, seconds_to_frames, semitones_to_ratio
 
+Made = TypeVar("Made")
+
 __all__ = ["LISTEN_RATE_HZ", "listen_files", "played_by_device", "played_by_masters"]
 
 LISTEN_RATE_HZ = 48_000
+_VERSIONS = ("master", "device")
 _PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
 _RELEASE_S = 0.15  # a held master that still sounds at its chord's end fades like a hand that lifts
 _TAIL_S, _FADE_S = 5.0, 2.0
@@ -39,14 +45,17 @@ _REVERB_WET = 1.0 / 3.0  # pedalboard's reverb multiplies its wet level by three
 _LONGEST_DELAY_S = 30.0  # pedalboard's own limit
 
 
-def listen_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> dict[str, bytes]:
-    """Return the preview of a kit on a device; the same kit gives the same bytes.
+def listen_files(
+    plan: Plan, packed: Packed, masters: Mapping[str, Master], jobs: int | None = None
+) -> dict[str, bytes]:
+    """Return the preview of a kit on a device; the same kit gives the same bytes on any number of jobs.
 
     Parameters
     ----------
     plan : Plan
     packed : Packed
     masters : mapping of Master, by name
+    jobs : int or None, threads; None: as many as there are processors
 
     Returns
     -------
@@ -55,23 +64,41 @@ def listen_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> d
     """
     sketch = arranged(plan, packed)
     channels = _channels(plan, packed, masters)
+    threads = jobs or default_jobs()
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ)
-    mixes = [
-        _in_space(_to_frames(mix, frames), plan.listen, sketch)
-        for mix in (played_by_masters(sketch, masters, channels), played_by_device(plan, packed, sketch, channels))
-    ]
-    lower_db = min(0.0, _PEAK_DBTP - max(true_peak_db(mix) for mix in mixes))
-    master, device = (master_bytes(mix.with_samples(mix.samples * np.float32(db_to_gain(lower_db)))) for mix in mixes)
+
+    def mixed(version: str) -> tuple[Sound, float]:
+        if version == "master":
+            dry = played_by_masters(sketch, masters, channels, max(1, threads - 1))
+        else:
+            dry = played_by_device(plan, packed, sketch, channels)
+        mix = _in_space(_to_frames(dry, frames), plan.listen, sketch)
+        return mix, true_peak_db(mix)
+
+    mixes = _both(mixed, threads)
+    gain = np.float32(db_to_gain(min(0.0, _PEAK_DBTP - max(peak_db for _, peak_db in mixes.values()))))
+
+    def written(version: str) -> bytes:
+        mix, _ = mixes[version]
+        return master_bytes(mix.with_samples(mix.samples * gain))
+
+    files = _both(written, threads)
     roots = {slot.part.name: slot.note.midi for slot in packed.slots if slot.part.root == 0}
     ordered = {sound.name: roots[sound.name] for sound in plan.sounds if sound.name in roots}
     return {
-        "listen/song-master.wav": master,
-        "listen/song-device.wav": device,
+        "listen/song-master.wav": files["master"],
+        "listen/song-device.wav": files["device"],
         "listen/song.mid": song_midi(sketch, ordered, plan.kit.title or plan.kit.name),
     }
 
 
-def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: int) -> Sound:
+def _both(work: Callable[[str], Made], jobs: int) -> dict[str, Made]:
+    """Do work for both versions, side by side where there are threads."""
+    with ThreadPoolExecutor(jobs) as pool:
+        return dict(zip(_VERSIONS, pool.map(work, _VERSIONS), strict=True))
+
+
+def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: int, jobs: int = 1) -> Sound:
     """Play a sketch from the masters, every voice to its end, at the levels that the recipes set.
 
     Parameters
@@ -79,20 +106,25 @@ def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: i
     sketch : Sketch
     masters : mapping of Master, by name
     channels : int
+    jobs : int, threads
 
     Returns
     -------
     Sound, at 48 kHz, (frames, channels), as long as the sketch and a tail
     """
     mix = np.zeros((seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ), channels), np.float32)
-    moved: dict[tuple[str, int], Audio] = {}
+    keys = list(dict.fromkeys((note.sound, note.semitones) for note in sketch.notes))
+
+    def move(key: tuple[str, int]) -> Audio:
+        return _varispeed(masters[key[0]].sound, key[1], len(mix))
+
+    with ThreadPoolExecutor(jobs) as pool:
+        moved = dict(zip(keys, pool.map(move, keys), strict=True))
     for note in sketch.notes:
         start = seconds_to_frames(sketch.seconds(note.start_beats), LISTEN_RATE_HZ)
-        key = (note.sound, note.semitones)
-        if key not in moved:
-            moved[key] = _panned(_varispeed(masters[note.sound].sound, note.semitones, len(mix)), channels)
-        heard = _released(moved[key], note, sketch, masters[note.sound].sound.loop is not None)[: len(mix) - start]
-        mix[start : start + len(heard)] += heard
+        loops = masters[note.sound].sound.loop is not None
+        heard = _released(moved[note.sound, note.semitones], note, sketch, loops)[: len(mix) - start]
+        mix[start : start + len(heard)] += _panned(heard, channels)
     return Sound(mix, LISTEN_RATE_HZ)
 
 

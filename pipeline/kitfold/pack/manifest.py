@@ -11,10 +11,12 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 __all__ = [
+    "DIALECT",
     "SCHEMA",
     "Budget",
     "Change",
     "Check",
+    "Entry",
     "FileEntry",
     "Hold",
     "LevelEntry",
@@ -24,25 +26,29 @@ __all__ = [
     "RootEntry",
     "SlotEntry",
     "json_schema",
+    "json_text",
     "manifest_text",
 ]
 
 SCHEMA: Literal["kitfold-manifest/1"] = "kitfold-manifest/1"
-_DIALECT = "https://json-schema.org/draft/2020-12/schema"
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+"""The language that the schemas are written in."""
 
 
-class _Entry(BaseModel):
+class Entry(BaseModel):
+    """What manifests are made of: unknown fields are kept."""
+
     model_config = ConfigDict(extra="allow", frozen=True, ser_json_inf_nan="constants")  # not null: it shall be refused
 
 
-class MoreMemory(_Entry):
+class MoreMemory(Entry):
     """What so many more units of memory would bring the kit's cost to."""
 
     units: int
     cost_db: float
 
 
-class Budget(_Entry):
+class Budget(Entry):
     """Memory and slots, counted as the device counts them; what all changes cost the ear, and what more would buy."""
 
     unit: Literal["frames", "bytes"]
@@ -54,7 +60,7 @@ class Budget(_Entry):
     more: MoreMemory | None = Field(description="null: more memory would buy nothing")
 
 
-class RootEntry(_Entry):
+class RootEntry(Entry):
     """The wanted note, and how far the stored file lies from it (with `play_semitones` taken off)."""
 
     pitched: bool
@@ -64,7 +70,7 @@ class RootEntry(_Entry):
     error_cents: float | None
 
 
-class LevelEntry(_Entry):
+class LevelEntry(Entry):
     """Loudness of the loudest 400 ms in LUFS, sample peak in dBFS, true peak in dBTP; all of the stored file."""
 
     lufs: float
@@ -72,7 +78,7 @@ class LevelEntry(_Entry):
     true_peak_db: float
 
 
-class Hold(_Entry):
+class Hold(Entry):
     """One note that the song asks of a slot."""
 
     section: str
@@ -84,7 +90,7 @@ class Hold(_Entry):
     ok: bool
 
 
-class Change(_Entry):
+class Change(Entry):
     """What was changed to fit, why, and what of the sound's heard energy it cost."""
 
     what: str
@@ -92,7 +98,7 @@ class Change(_Entry):
     cost_db: float
 
 
-class Made(_Entry):
+class Made(Entry):
     """Where a slot's sound comes from and every step of its way."""
 
     source: str
@@ -102,7 +108,7 @@ class Made(_Entry):
     steps: list[dict[str, Any]]
 
 
-class SlotEntry(_Entry):
+class SlotEntry(Entry):
     """One slot."""
 
     slot: int
@@ -130,7 +136,7 @@ class SlotEntry(_Entry):
     made: Made
 
 
-class FileEntry(_Entry):
+class FileEntry(Entry):
     """A file beside the slots."""
 
     file: str
@@ -138,7 +144,7 @@ class FileEntry(_Entry):
     bytes: int
 
 
-class Check(_Entry):
+class Check(Entry):
     """One claim, measured."""
 
     check: str
@@ -150,13 +156,14 @@ class Check(_Entry):
     advice: str
 
 
-class Manifest(_Entry):
+class Manifest(Entry):
     """The whole."""
 
     schema_: Literal["kitfold-manifest/1"] = Field(alias="schema")
     made_with: dict[str, str]
     kit: dict[str, Any]
     song: dict[str, Any]
+    fit: dict[str, Any] = Field(description="the table [fit] with its defaults: what holds were counted by")
     device: dict[str, Any]
     budget: Budget
     slots: list[SlotEntry]
@@ -166,14 +173,15 @@ class Manifest(_Entry):
 
 def manifest_text(manifest: Manifest) -> str:
     """Return the manifest as it is written: stable order, UTF-8, one line feed at the end."""
-    return _json(manifest.model_dump(mode="json", by_alias=True))
+    return json_text(manifest.model_dump(mode="json", by_alias=True))
 
 
 def json_schema() -> str:
     """Return the JSON Schema (2020-12) that ships as manifest.schema.json."""
     schema = Manifest.model_json_schema(by_alias=True, mode="serialization")
-    return _json({"$schema": _DIALECT, "$id": f"urn:{SCHEMA.replace('/', ':')}", **schema})
+    return json_text({"$schema": DIALECT, "$id": f"urn:{SCHEMA.replace('/', ':')}", **schema})
 
 
-def _json(value: object) -> str:
+def json_text(value: object) -> str:
+    """Return JSON as every manifest is written: stable, UTF-8, one line feed at the end; no NaN, no infinity."""
     return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

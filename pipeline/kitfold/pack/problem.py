@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -84,10 +84,9 @@ class Candidate:
     strain: Mapping[int, float] = field(default_factory=dict)
     looped: bool = False
 
-    @property
-    def lasts_s(self) -> float:
-        """How long it can be made to last at setting 0, in seconds: for ever where it may loop."""
-        return math.inf if self.loops else self.held_s
+    def lasts_s(self, root: int) -> float:
+        """Return how long it, or a copy of it, can be made to last at setting 0: for ever where that may loop."""
+        return math.inf if self.loops.get(root) else self.held_s
 
     def allowed(self, allow: frozenset[str]) -> Candidate:
         """Return it without the loops that may not be made."""
@@ -107,6 +106,7 @@ class Problem:
     tempo_slowest : float, beats per minute, at which the holds were counted
     allow : frozenset of str, what may be done: ``shorten``, ``loop``, ``repitch``, ``drop-copy``, ``lower-rate``
     device : str, for messages
+    looping : callable or None, gives the candidates as they are if loops are allowed; asked only where nothing fits
     """
 
     candidates: tuple[Candidate, ...]
@@ -116,6 +116,15 @@ class Problem:
     tempo_slowest: float
     allow: frozenset[str]
     device: str
+    looping: Callable[[], tuple[Candidate, ...]] | None = field(default=None, compare=False)
+
+    def allowing(self, wish: str) -> Problem:
+        """Return the problem with one thing more that may be done; what may loop then may bring other copies too."""
+        more = replace(self, allow=self.allow | {wish})
+        if wish != "loop" or self.looping is None:
+            return more
+        kept = {one.name for one in self.candidates}
+        return replace(more, candidates=tuple(one for one in self.looping() if one.name in kept))
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from kitfold.errors import StepError
@@ -12,6 +12,7 @@ from kitfold.pack.asks import Ask, asks_of
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import resample
 from kitfold.pack.holds import Reach, copies_for
+from kitfold.pack.known import Known
 from kitfold.pack.prepare import copied, fade_frames, folded, played_out
 from kitfold.pack.problem import Candidate
 from kitfold.pack.roots import RootNote, root_note
@@ -31,6 +32,7 @@ _TRITONE = 6  # the furthest that the shortest way between two pitch classes can
 MOST_LOST_LU = 60.0
 """What a device's rate may take from a sound's loudness: of one that lies 60 dB lower there only noise is left."""
 
+_master_lufs = Known(loudest_lufs)  # whatever the device
 Whole = tuple[Sound, Sound, Levels]
 """A master in the device's channels at its own rate, at the device's rate, and its levels there."""
 
@@ -63,7 +65,7 @@ def whole_levels(plan: Plan, device: Device, master: Master) -> Whole:
     at_rate = resample(sound, device.top_rate_hz)
     if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
         raise _nothing_left(plan, device, master)
-    return sound, at_rate, Levels(loudest_lufs(master.sound), loudest_lufs(at_rate), true_peak_db(at_rate))
+    return sound, at_rate, Levels(_master_lufs(master.sound), loudest_lufs(at_rate), true_peak_db(at_rate))
 
 
 def _longest_hold_s(plan: Plan) -> float:
@@ -79,10 +81,13 @@ def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: 
     note = root_note(master.sound, plan.kit.a4_hz)
     asks = asks_of(planned.name, planned.plays, note.pitch_class, plan.song)
     held_s = held_until_s(at_rate, plan.fit.hold_floor_db)
-    rounds = _rounds(plan, device, sound, asks)
-    required, optional = copies_for(asks, planned.copies, math.inf if rounds else held_s, reach)
-    copies = {root: copied(sound, root) for root in (*required, *optional)} if rounds else {}
-    rounds = {**rounds, **{root: looped(copy) for root, copy in copies.items()}}
+    round_sound = _round(plan, device, sound, asks)
+    if round_sound is None:
+        required, optional = copies_for(asks, planned.copies, held_s, reach)
+        copies, rounds = dict[int, Sound](), dict[int, Sound]()
+    else:
+        copies, rounds = _round_copies(asks, planned.copies, round_sound, sound, held_s, reach)
+        required, optional = copies_for(asks, planned.copies, _lasting(rounds, held_s), reach)
     held = any(ask.needs_s > 0 for ask in asks)
     floor_db = plan.fit.hold_floor_db if held else None
     ways = Ways.of(sound, device, gain.store_db, dithers(device, held_s, held), floor_db)
@@ -105,13 +110,35 @@ def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: 
     return Ready(master, sound, note, levels.wanted_lufs, candidate, copies, rounds)
 
 
-def _rounds(plan: Plan, device: Device, sound: Sound, asks: Sequence[Ask]) -> dict[int, Sound]:
+def _round(plan: Plan, device: Device, sound: Sound, asks: Sequence[Ask]) -> Sound | None:
     """Return the looped sound where a loop may be stored and would be held; nothing where there is none to be had."""
     held = any(ask.needs_s > 0 for ask in asks)
     if not can_loop(device) or sound.whole or not (sound.loop or (held and "loop" in plan.fit.allow)):
-        return {}
+        return None
     round_sound = sound if sound.loop else looped(sound)
-    return {0: round_sound} if round_sound.loop else {}
+    return round_sound if round_sound.loop else None
+
+
+def _round_copies(
+    asks: Sequence[Ask], wish: str, round_sound: Sound, sound: Sound, held_s: float, reach: Reach
+) -> tuple[dict[int, Sound], dict[int, Sound]]:
+    """Make the copies of a looped sound and their loops, the sound's own at 0 among these.
+
+    A copy may turn out to have no loop; then others may be needed, to hold what it was meant to hold.
+    """
+    copies, rounds = dict[int, Sound](), {0: round_sound}
+    while True:
+        wanted = {root for roots in copies_for(asks, wish, _lasting(rounds, held_s), reach) for root in roots}
+        unknown = sorted(wanted - copies.keys())
+        copies |= {root: copied(sound, root) for root in unknown}
+        rounds |= {root: looped(copies[root]) for root in unknown}
+        if not unknown:
+            return {root: copies[root] for root in wanted}, {root: rounds[root] for root in (0, *sorted(wanted))}
+
+
+def _lasting(rounds: Mapping[int, Sound], held_s: float) -> Callable[[int], float]:
+    """Say how long each copy lasts, for ever where it loops; of one that was not made yet the best is hoped."""
+    return lambda root: math.inf if root not in rounds or rounds[root].loop else held_s
 
 
 def dithers(device: Device, held_s: float, held: bool) -> bool:

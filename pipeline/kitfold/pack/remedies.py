@@ -105,7 +105,12 @@ def faster(problem: Problem, tempo: float) -> Problem:
 
 def _faster(candidate: Candidate, times: float, problem: Problem) -> Candidate:
     asks = tuple(replace(ask, needs_s=ask.needs_s / times) for ask in candidate.asks)
-    required, optional = copies_for(asks, candidate.wish, candidate.lasts_s, problem.reach)
+
+    def lasts_s(root: int) -> float:
+        # a copy that was not made yet will most likely loop as the sound itself does
+        return candidate.lasts_s(root if root in candidate.loops else 0)
+
+    required, optional = copies_for(asks, candidate.wish, lasts_s, problem.reach)
     return replace(candidate, asks=asks, required=required, optional=optional)
 
 
@@ -150,8 +155,7 @@ def _remedies(problem: Problem, parts: Sequence[Part], fits: Fits) -> Iterator[_
             enough = fits(without_copies(problem, candidate.name))
             yield _freeing(f'set copies = "none" for {candidate.name}', copies, problem, enough)
     for wish in ("shorten", "loop", "repitch", "lower-rate", "drop-copy"):
-        allowed = replace(problem, allow=problem.allow | {wish})
-        if wish not in problem.allow and fits(allowed):
+        if wish not in problem.allow and fits(problem.allowing(wish)):
             yield _Remedy(f"allow `{wish}` in fit.allow", 0, 0, True)
     if (tempo := _slowest_that_fits(problem, fits)) is not None:
         text = f"play it no slower than {tempo:.1f} beats a minute (tempo_slowest is {problem.tempo_slowest:g})"

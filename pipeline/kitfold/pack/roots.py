@@ -6,10 +6,13 @@ from dataclasses import dataclass
 
 from kitfold.measure.pitch import cents_off
 from kitfold.measure.root import find_root
+from kitfold.pack.known import Known
 from kitfold.sound import Sound
 from kitfold.units import hz_to_midi, midi_to_hz, semitones_to_ratio
 
 __all__ = ["RootNote", "error_cents", "moved", "root_note"]
+
+_root = Known(find_root)  # a master's, whatever the device
 
 
 @dataclass(frozen=True)
@@ -37,7 +40,7 @@ def root_note(master: Sound, a4_hz: float) -> RootNote:
     """Return the note of a master: where its steps put it, else what the root finder hears."""
     if master.root_hz is not None:
         return RootNote(round(hz_to_midi(master.root_hz, a4_hz)), master.root_hz, tuned=True)
-    heard = find_root(master)
+    heard = _root(master)
     if not heard.pitched or heard.hz is None:
         return RootNote(None, heard.hz, tuned=False)
     midi = round(hz_to_midi(heard.hz, a4_hz))

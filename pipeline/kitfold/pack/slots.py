@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
-from kitfold.pack.problem import Part
+if TYPE_CHECKING:  # so that a table of names loads nothing that works on sound
+    from kitfold.pack.problem import Part
 
 __all__ = ["place", "stored_name"]
 

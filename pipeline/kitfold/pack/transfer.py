@@ -18,6 +18,7 @@ import numpy as np
 
 from kitfold.pack.balance import STORE_CEILING_DBTP
 from kitfold.pack.entries import slot_note
+from kitfold.pack.entry_parts import named_note
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.line_in import TAKE_BITS, take_rate_hz
 from kitfold.pack.quantise import quantise
@@ -36,10 +37,12 @@ GAP_S = 5.0
 """Silence before each slot: time to arm the next one."""
 _TONE_S, _TONE_HZ, _TONE_FADE_S = 5.0, 1000.0, 0.01
 COLUMNS = (
-    "cue", "slot", "name", "note", "start_s", "start_frame", "length_s", "length_frames", "set_semitones",
-    "set_level_db", "loop_start_s", "loop_end_s",
+    "cue", "slot", "name", "note_in_take", "start_s", "start_frame", "length_s", "length_frames", "set_semitones",
+    "set_level_db", "note_when_set", "loop_start_s", "loop_end_s",
 )  # fmt: skip
-"""The columns of cues.csv. Slot 0 is the level tone, which is not recorded. Loop points count from the slot's start."""
+"""The columns of cues.csv. Slot 0 is the level tone, which is not recorded. `note_in_take` sounds while a slot is
+recorded, `note_when_set` once `set_semitones` is set: both empty without a clear root. Loop points count from the
+slot's start."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,15 +66,14 @@ class Cue:
         return "level tone" if self.slot is None else stored_name(self.slot.part.name, self.slot.part.root)
 
 
-def transfer_files(plan: Plan, packed: Packed, masters: Mapping[str, Master], tone: bool = True) -> dict[str, bytes]:
+def transfer_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> dict[str, bytes]:
     """Return the take, its cue sheet and what to mind, for a device that is loaded through its line input.
 
     Parameters
     ----------
-    plan : Plan
+    plan : Plan; `[transfer] level_tone`: begin with a tone that peaks where the loudest slot may
     packed : Packed
     masters : mapping of Master; not needed, the take is what the slots were made of
-    tone : bool, begin with a level tone that peaks where the loudest slot may
 
     Returns
     -------
@@ -81,7 +83,7 @@ def transfer_files(plan: Plan, packed: Packed, masters: Mapping[str, Master], to
     del masters
     if packed.device.loading != "line-in":
         return {}
-    rate_hz = take_rate_hz(packed.device)
+    rate_hz, tone = take_rate_hz(packed.device), plan.transfer.level_tone
     cues = _cues(packed, rate_hz, tone)
     return {
         "transfer/take.wav": _take(cues, rate_hz, packed.device.channels),
@@ -147,12 +149,17 @@ def _sheet(cues: Sequence[Cue], rate_hz: int, plan: Plan) -> str:
         times = (f"{cue.start / rate_hz:.6f}", cue.start, f"{frames / rate_hz:.6f}", frames)
         slot = cue.slot
         if slot is None:
-            rows.writerow((number, 0, cue.name, "", *times, "", "", "", ""))
+            rows.writerow((number, 0, cue.name, "", *times, "", "", "", "", ""))
         else:
-            note = slot_note(slot, plan) or ""
-            settings = (slot.part.play_semitones, f"{slot.gain.play_db:.1f}")
-            rows.writerow((number, slot.slot, cue.name, note, *times, *settings, *_loop_s(slot)))
+            settings = (slot.part.play_semitones, f"{slot.gain.play_db:.1f}", slot_note(slot, plan) or "")
+            rows.writerow((number, slot.slot, cue.name, _note_in_take(slot, plan), *times, *settings, *_loop_s(slot)))
     return text.getvalue()
+
+
+def _note_in_take(slot: Slot, plan: Plan) -> str:
+    """Name the note that is heard while a slot is recorded: an octave higher where it is stored so."""
+    midi = slot.note.midi
+    return "" if midi is None else named_note(midi - slot.part.play_semitones, plan) or ""
 
 
 def _loop_s(slot: Slot) -> tuple[str, str]:
@@ -179,7 +186,8 @@ Then
 {level}
 Each slot of {device} follows after {gap_s:g} s of silence, in order. Nothing sounds before it, so recording may start
 by threshold. cues.csv says where each one starts, how long it is, and what to set afterwards: set_semitones brings a
-slot that is stored higher back to its pitch, set_level_db restores the balance. Loop points count from a slot's start.
+slot that is stored higher back to its pitch (note_in_take is what sounds while it is recorded, note_when_set what it
+plays then), set_level_db restores the balance. Loop points count from a slot's start.
 Switch off effects, tone controls and automatic level between player and device, and play at the take's own speed.
 """
 _BY_TONE = (

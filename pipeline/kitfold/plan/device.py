@@ -10,7 +10,10 @@ from pydantic import BeforeValidator, Field, model_validator
 from kitfold.plan.mistakes import shown
 from kitfold.plan.model import Model, RefusedError
 
-__all__ = ["FILE_NAME_FIELDS", "Device"]
+__all__ = ["FILE_NAME_FIELDS", "Device", "WavChunk"]
+
+WavChunk = Literal["smpl", "inst", "cue", "bext", "info"]
+"""What a WAV file may carry beside its sound: see `kitfold.pack.metadata`."""
 
 FILE_NAME_FIELDS = ("slot", "name", "note", "kit")
 _ENDINGS = (".wav", ".aif", ".aiff", ".raw")
@@ -82,6 +85,14 @@ class Device(Model):
     dither: Literal["auto", "tpdf", "none"] = Field("auto", description="auto: TPDF on held sounds, none on hits")
     loading: Literal["files", "line-in"] = Field("files", description="how sounds get in")
     file_name: str = Field("{slot:02d}_{name}.wav", description="fields slot, name, note, kit; .wav, .aif or .raw")
+    wav_chunks: Annotated[tuple[WavChunk, ...], Field(max_length=5)] | None = Field(
+        None,
+        description=(
+            "what its WAV files carry beside the sound: smpl (root and loop), inst (root, fine tune, keys), "
+            "cue (marks with names), bext (text and loudness), info (title, author, licence); [] for bare files; "
+            "left out: smpl where a slot loops, else nothing"
+        ),
+    )
 
     @model_validator(mode="after")
     def _memory_is_said_once(self) -> Self:
@@ -114,6 +125,17 @@ class Device(Model):
         _check_pattern(self.file_name)
         if self.encoding == "signed" and self.bits == 8 and self.file_name.lower().endswith(".wav"):
             raise ValueError("file_name must end in .aif or .raw for signed 8-bit samples: 8-bit WAV is unsigned")
+        return self
+
+    @model_validator(mode="after")
+    def _only_wav_carries_chunks(self) -> Self:
+        chunks = self.wav_chunks or ()
+        if chunks and not self.file_name.lower().endswith(".wav"):
+            raise RefusedError(
+                f"wav_chunks needs a file_name that ends in .wav (got {self.file_name!r})", "leave wav_chunks out"
+            )
+        if len(set(chunks)) < len(chunks):
+            raise RefusedError(f"wav_chunks names one kind twice (got {list(chunks)})", "name each once")
         return self
 
     @property

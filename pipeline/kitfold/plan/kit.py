@@ -20,6 +20,7 @@ __all__ = [
     "SectionEntry",
     "SongEntry",
     "SoundEntry",
+    "Transfer",
 ]
 
 Tempo = Annotated[float, Field(ge=10, le=400)]
@@ -171,6 +172,12 @@ class Listen(Model):
     reverb: Annotated[float, Field(ge=0, le=1)] = 0
     delay_beats: Annotated[float, Field(gt=0, le=16)] = 0.75
     delay: Annotated[float, Field(ge=0, le=1)] = 0
+
+
+class Transfer(Model):
+    """The table [transfer]: the take for a device that is loaded through its line input."""
+
+    level_tone: bool = Field(True, description="begin with a tone to set the input by, which is not recorded")
 
 
 class Publish(Model):

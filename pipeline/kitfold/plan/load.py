@@ -12,7 +12,17 @@ from kitfold.plan.between import fixed_but_shifted, mistakes_between
 from kitfold.plan.chord import Chord, parse_chord
 from kitfold.plan.device import Device
 from kitfold.plan.key import Key, parse_key
-from kitfold.plan.kit import FitWishes, KitHead, Listen, Plays, Publish, SectionEntry, SongEntry, SoundEntry
+from kitfold.plan.kit import (
+    FitWishes,
+    KitHead,
+    Listen,
+    Plays,
+    Publish,
+    SectionEntry,
+    SongEntry,
+    SoundEntry,
+    Transfer,
+)
 from kitfold.plan.mistakes import known_keys, nearest, unknown_key
 from kitfold.plan.needs import mistakes_of_needs
 from kitfold.plan.plan import Plan, PlannedSound
@@ -24,7 +34,7 @@ from kitfold.plan.toml import model_from, read_toml, shown_path
 
 __all__ = ["load_plan", "sources_written"]
 
-_TABLES = ("kit", "song", "sound", "fit", "listen", "publish")
+_TABLES = ("kit", "song", "sound", "fit", "listen", "publish", "transfer")
 
 
 def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
@@ -47,6 +57,7 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
     fit = model_from(FitWishes, table.get("fit", {}), f"{where} fit", mistakes)
     listen = model_from(Listen, table.get("listen", {}), f"{where} listen", mistakes)
     publish = model_from(Publish, table.get("publish", {}), f"{where} publish", mistakes)
+    transfer = model_from(Transfer, table.get("transfer", {}), f"{where} transfer", mistakes)
     key = parse_key(head.key) if head else Key(0, "major")
     context = Context(key, head.tempo if head else 120, head.a4_hz if head else 440, head.middle_c if head else "C4")
     sounds = _sounds(table.get("sound", ()), where, path, context, mistakes)
@@ -58,9 +69,9 @@ def load_plan(path: Path, devices: Sequence[str] | None = None) -> Plan:
         mistakes += fixed_but_shifted(song_entry, sounds, where)
     if isinstance(written := table.get("kit", {}), Mapping):
         mistakes += mistakes_of_needs(written, song_entry, sounds, where)
-    if mistakes or head is None or fit is None or listen is None or publish is None or song is None:
+    if mistakes or head is None or fit is None or listen is None or publish is None or transfer is None or song is None:
         raise PlanError(mistakes)
-    return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen, publish)
+    return Plan(path, head, key, tuple(sounds), song, tuple(found), fit, listen, publish, transfer)
 
 
 def sources_written(path: Path) -> list[tuple[str, Path]]:
@@ -139,6 +150,7 @@ def _planned_sound(
         spare=entry.spare,
         rights=entry.rights,
         given=entry.given,
+        plays_said=entry.plays is not None or entry.recipe is not None,
     )
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from kitfold.plan.device import Device
 from kitfold.plan.key import Key
-from kitfold.plan.kit import FitWishes, Given, KitHead, Listen, Plays, Publish
+from kitfold.plan.kit import FitWishes, Given, KitHead, Listen, Plays, Publish, Transfer
 from kitfold.plan.recipe import PlannedStep
 from kitfold.plan.settings import Tune
 from kitfold.plan.song import Song
@@ -35,6 +35,7 @@ class PlannedSound:
     spare : float, how much the fit should spare it
     rights : str
     given : Given or None, what is known of the source and not looked for again
+    plays_said : bool, the kit or a recipe says how it is played
     """
 
     name: str
@@ -52,6 +53,7 @@ class PlannedSound:
     spare: float
     rights: str
     given: Given | None = None
+    plays_said: bool = True
 
     @property
     def tune(self) -> Tune | None:
@@ -74,6 +76,7 @@ class Plan:
     fit : FitWishes
     listen : Listen
     publish : Publish
+    transfer : Transfer
     """
 
     path: Path
@@ -85,10 +88,20 @@ class Plan:
     fit: FitWishes
     listen: Listen
     publish: Publish = field(default_factory=Publish)
+    transfer: Transfer = field(default_factory=Transfer)
 
     def sound(self, name: str) -> PlannedSound:
         """Return the sound of a name."""
         return next(sound for sound in self.sounds if sound.name == name)
+
+    def said(self) -> tuple[str, ...]:
+        """Say what was taken for granted and is worth a word: sounds that are never moved because nothing says more."""
+        return tuple(
+            f"sound[{sound.place}] ({sound.name}) does not say how it is played, so it is never moved; if its notes "
+            'should follow the chords write plays = "chords" or plays = "tones", if not plays = "fixed"'
+            for sound in self.sounds
+            if not sound.plays_said
+        )
 
     def in_order_of_work(self) -> tuple[PlannedSound, ...]:
         """Return the sounds so that each comes after the one it is made from; else in the kit's order."""

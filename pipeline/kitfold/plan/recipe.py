@@ -86,7 +86,7 @@ def _override(tables: list[dict[str, Any]], key: str, values: Any, where: str, m
             Mistake(place, f"could mean {len(meant)} steps of the recipe", f"name one by its `as`: {names}")
         )
     elif key in SETTINGS:
-        labels = ", ".join(_label(table) for table in tables)
+        labels = ", ".join(_label(table) for table in tables) or "none"
         mistakes.append(
             Mistake(place, f"overrides a step that the recipe does not have; it has {labels}", "take another recipe")
         )

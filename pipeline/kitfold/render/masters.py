@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
 
-from kitfold.errors import KitfoldError, Mistake, StepError
-from kitfold.files import read_sound, sha256_of
+from kitfold.errors import KitfoldError, Mistake, SoundFileError, StepError
+from kitfold.files import Store, read_sound, sha256_of
 from kitfold.measure.level import true_peak_db
 from kitfold.plan.plan import Plan, PlannedSound
+from kitfold.plan.recipe import PlannedStep
 from kitfold.plan.toml import shown_path
+from kitfold.render.chain import Link, after, step_key
+from kitfold.render.crew import Crew
 from kitfold.render.jobs import in_order
+from kitfold.render.keys import key_of, sound_code
 from kitfold.render.run import run_steps
 from kitfold.sound import Sound
 from kitfold.steps.rate import resample
@@ -28,6 +34,9 @@ SILENT = 2.0**-15
 """A peak of one step of 16 bits, -90 dBFS: below it there is nothing to store, only rounding to be made loud."""
 
 
+_TRIES = 3  # a source that changes while it is read is read again
+
+
 @dataclass(frozen=True)
 class Master:
     """A sound after its steps, and where it came from.
@@ -39,6 +48,7 @@ class Master:
     source_text : str, the file at the beginning of its chain, as the kit names it
     source_sha256 : str
     rights : str, its own, or those of the sound it is made from
+    key : str, 64 hex digits: everything that can change the sound, as one name; empty for one that was made elsewhere
     """
 
     planned: PlannedSound
@@ -46,16 +56,25 @@ class Master:
     source_text: str
     source_sha256: str
     rights: str
+    key: str = ""
 
 
-def render_masters(plan: Plan, jobs: int, tell: Callable[[str], None]) -> dict[str, Master]:
-    """Read and process every sound; the result does not depend on the number of jobs.
+def render_masters(
+    plan: Plan,
+    jobs: int,
+    tell: Callable[[str], None],
+    store: Store | None = None,
+    crew: Crew | None = None,
+) -> dict[str, Master]:
+    """Read and process every sound; the result does not depend on who does it, or on how many.
 
     Parameters
     ----------
     plan : Plan
     jobs : int, threads
     tell : called with a sound's name when it is done
+    store : Store or None, where results are kept from build to build; what comes out is the same with and without
+    crew : Crew or None, who does the work; by default this process
 
     Returns
     -------
@@ -68,7 +87,7 @@ def render_masters(plan: Plan, jobs: int, tell: Callable[[str], None]) -> dict[s
     failures: list[tuple[int, KitfoldError]] = []
 
     def work(name: str, parent: Master | None) -> Master:
-        master = _rendered(plan, plan.sound(name), parent)
+        master = _rendered(plan, plan.sound(name), parent, store, crew)
         tell(name)
         return master
 
@@ -93,14 +112,62 @@ def _all(failures: list[tuple[int, KitfoldError]]) -> KitfoldError:
     return type(failures[0][1])(mistakes)
 
 
-def _rendered(plan: Plan, planned: PlannedSound, parent: Master | None) -> Master:
-    if parent is not None:
-        sound = _finished(run_steps(parent.sound, planned.steps), plan.publish.rate_hz)
-        return Master(planned, sound, parent.source_text, parent.source_sha256, planned.rights or parent.rights)
-    assert planned.source is not None  # noqa: S101  (the plan made sure of it)
-    sound = _known(read_sound(planned.source, planned.start_s, planned.end_s), planned)
-    sound = _finished(run_steps(sound, planned.steps), plan.publish.rate_hz)
-    return Master(planned, sound, planned.source_text, sha256_of(planned.source), planned.rights)
+def _rendered(
+    plan: Plan, planned: PlannedSound, parent: Master | None, store: Store | None, crew: Crew | None
+) -> Master:
+    rate_hz = plan.publish.rate_hz
+    if parent is None:
+        assert planned.source is not None  # noqa: S101  (the plan made sure of it)
+        return _from_file(planned, planned.source, rate_hz, store, crew)
+    links = _links(parent.key, planned, rate_hz)
+    sound = after(lambda: parent.sound, links, store, crew)
+    rights = planned.rights or parent.rights
+    return Master(planned, sound, parent.source_text, parent.source_sha256, rights, links[-1].key)
+
+
+def _from_file(
+    planned: PlannedSound, source: Path, rate_hz: int | None, store: Store | None, crew: Crew | None
+) -> Master:
+    for _ in range(_TRIES):
+        sha256 = sha256_of(source)
+        links = _links(_source_key(planned, source, sha256), planned, rate_hz)
+        try:
+            sound = after(partial(_read, planned, source, sha256), links, store, crew)
+        except _ChangedError:
+            continue
+        return Master(planned, sound, planned.source_text, sha256, planned.rights, links[-1].key)
+    what = "is being written while it is read"
+    raise SoundFileError(what, where=str(source), hint="wait until it is finished, and build again")
+
+
+def _source_key(planned: PlannedSound, source: Path, sha256: str) -> str:
+    given = None if planned.given is None else planned.given.model_dump(mode="json", exclude_none=True)
+    kind = source.suffix.lower()  # libsndfile takes headerless sound for what its name says
+    return key_of("source", sha256, kind, planned.start_s, planned.end_s, given, sound_code())
+
+
+def _links(before: str, planned: PlannedSound, rate_hz: int | None) -> list[Link]:
+    """Return the work on a sound, each piece under the key of what it makes; the last makes it a master."""
+    links = []
+    for step in planned.steps:
+        before = step_key(before, step)
+        links.append(Link(before, partial(_one_step, step)))
+    return [*links, Link(key_of("master", before, rate_hz), partial(_finished, rate_hz=rate_hz))]
+
+
+def _one_step(step: PlannedStep, sound: Sound) -> Sound:
+    return run_steps(sound, (step,))
+
+
+class _ChangedError(Exception):
+    """A source is no longer what its hash says."""
+
+
+def _read(planned: PlannedSound, source: Path, sha256: str) -> Sound:
+    sound = _known(read_sound(source, planned.start_s, planned.end_s), planned)
+    if sha256_of(source) != sha256:
+        raise _ChangedError
+    return sound
 
 
 def _known(sound: Sound, planned: PlannedSound) -> Sound:

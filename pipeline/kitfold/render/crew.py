@@ -1,0 +1,166 @@
+"""Who does the work on a sound: this process, or the workers of a Dask cluster.
+
+Work is a pure function and what it is given, sounds and files' bytes among it, so a worker needs no folder of ours. A
+worker that is lost is nothing but lost time: Dask gives its work to another. Workers must have the same code,
+libraries and kind of processor as this machine, or they might make other bytes; they are asked, and refused if not.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any, Protocol, TypeVar
+
+from kitfold.errors import PlanError
+from kitfold.render.jobs import default_jobs
+from kitfold.render.keys import code_digest, made_with, sound_parts
+
+__all__ = ["Cluster", "Crew", "Here", "crew_at"]
+
+Result = TypeVar("Result")
+
+_WAIT_S = 10.0
+_AHEAD = 2  # each thread of a worker has one piece of work in hand and one waiting
+_LOST_BEFORE_GIVING_UP = 10  # a piece of work whose workers died so often is what kills them
+
+
+class Crew(Protocol):
+    """Somebody who does work."""
+
+    @property
+    def far(self) -> bool:
+        """Whether the work is done by other processes, which have neither our files nor our cache."""
+        ...
+
+    @property
+    def threads(self) -> int:
+        """How many pieces of work are worth having in hand at once."""
+        ...
+
+    def do(self, work: Callable[..., Result], *given: Any) -> Result:
+        """Do one piece of work, and wait for its result."""
+        ...
+
+
+class Here:
+    """The process that asks, by itself.
+
+    Parameters
+    ----------
+    jobs : int or None, threads; None: one a processor
+    """
+
+    far = False
+
+    def __init__(self, jobs: int | None = None) -> None:
+        self.threads = jobs or default_jobs()
+
+    def do(self, work: Callable[..., Result], *given: Any) -> Result:
+        """Do it now."""
+        return work(*given)
+
+
+class Cluster:
+    """The workers of a Dask cluster.
+
+    Parameters
+    ----------
+    client : distributed.Client
+    """
+
+    far = True
+
+    def __init__(self, client: Any) -> None:
+        self._client = client
+
+    @property
+    def threads(self) -> int:
+        """Twice as many as the workers have, and one where they have all gone: new ones may come."""
+        return max(1, _AHEAD * sum(int(threads) for threads in self._client.nthreads().values()))
+
+    def do(self, work: Callable[..., Result], *given: Any) -> Result:
+        """Let a worker do it; what it raises is raised here."""
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message="Sending large graph")  # a sound is what it is
+            future = self._client.submit(work, *given, pure=False)
+        result: Result = future.result()
+        return result
+
+
+@contextmanager
+def crew_at(address: str | None, jobs: int | None) -> Iterator[Crew]:
+    """Give who does the work: the cluster at an address, or this process without one.
+
+    Parameters
+    ----------
+    address : str or None, a Dask scheduler, like ``tcp://192.168.1.20:8786``
+    jobs : int or None, threads of this process
+
+    Raises
+    ------
+    PlanError : where Dask is not installed, nobody answers, nobody works, or a worker might make other bytes
+    """
+    if address is None:
+        yield Here(jobs)
+        return
+    client = _client(address)
+    try:
+        _refuse_others(client, address)
+        yield Cluster(client)
+    finally:
+        client.close()
+
+
+def _client(address: str) -> Any:
+    try:
+        import dask
+        from distributed import Client
+    except ImportError:
+        raise PlanError(
+            "needs Dask, which is not installed",
+            where="--cluster",
+            hint="install it with: pip install 'kitfold[cluster]'",
+        ) from None
+    dask.config.set({"distributed.scheduler.allowed-failures": _LOST_BEFORE_GIVING_UP})
+    try:
+        return Client(address, timeout=_WAIT_S, set_as_default=False)  # type: ignore[no-untyped-call]
+    except (OSError, TimeoutError, ValueError) as error:
+        raise PlanError(
+            f"no Dask scheduler answers at {address} ({error})",
+            where="--cluster",
+            hint="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
+        ) from None
+
+
+def _refuse_others(client: Any, address: str) -> None:
+    """Refuse a cluster without workers, or with one that has other code, libraries or processors."""
+    try:
+        client.wait_for_workers(1, timeout=_WAIT_S)
+    except TimeoutError:
+        raise PlanError(
+            f"the scheduler at {address} has no worker", where="--cluster", hint=f"start one: `dask worker {address}`"
+        ) from None
+    here = _who()
+    try:
+        others = client.run(_who)
+    except ImportError as error:
+        raise PlanError(
+            f"a worker has no kitfold ({error})", where="--cluster", hint="install the same version on every machine"
+        ) from None
+    for worker, there in sorted(others.items()):
+        differs = [
+            f"{name} {there.get(name)} (here {value})" for name, value in here.items() if there.get(name) != value
+        ]
+        if differs:
+            raise PlanError(
+                f"the worker {worker} could make other bytes: it has {', '.join(differs)}",
+                where="--cluster",
+                hint="install the same versions on every machine, of the same kind",
+            )
+
+
+def _who() -> dict[str, str]:
+    """Return what can change the last bit of a sound, for people to read."""
+    parts = {name: str(value) for name, value in made_with().items()}
+    return {**parts, "code": code_digest(*sound_parts())[:12]}

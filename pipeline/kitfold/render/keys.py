@@ -1,0 +1,87 @@
+"""Names of results: a digest of everything that they are made from, so that what is kept is never stale."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import platform
+import sys
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import kitfold
+
+__all__ = ["AFTER_SOUNDS", "DISTRIBUTIONS", "code_digest", "key_of", "made_with", "sound_code", "sound_parts"]
+
+DISTRIBUTIONS = ("librosa", "numpy", "pedalboard", "pyloudnorm", "scipy", "soundfile", "soxr")
+"""The libraries whose version can change a sound or a measure."""
+
+AFTER_SOUNDS = frozenset({"pack", "sheet", "starter", "cli"})
+"""The parts of kitfold that come after `render`, and so cannot change a sound after its steps; all others can."""
+
+_PACKAGE = Path(kitfold.__file__).parent
+
+
+def key_of(*parts: Any) -> str:
+    """Return the key of a result: the SHA-256, as 64 hex digits, of what it is made from.
+
+    Parameters
+    ----------
+    parts : JSON values, tuples as lists; a value that differs in any way gives another key
+    """
+    text = json.dumps(parts, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@cache
+def sound_code() -> str:
+    """Return the digest of everything beside its inputs that can change a sound: code, libraries, machine."""
+    return key_of(code_digest(*sound_parts()), made_with())
+
+
+def sound_parts() -> tuple[str, ...]:
+    """Return the parts of kitfold's source that can change a sound after its steps."""
+    return tuple(sorted(path.name for path in _PACKAGE.iterdir() if path.name not in AFTER_SOUNDS))
+
+
+@cache
+def code_digest(*parts: str) -> str:
+    """Return the digest of the source of parts of kitfold as they are on the disk, data files included.
+
+    Parameters
+    ----------
+    parts : str, files and folders of the package; all of it by default
+    """
+    digest = hashlib.sha256()
+    for path in _files(parts or (".",)):
+        data = path.read_bytes()
+        digest.update(f"{path.relative_to(_PACKAGE).as_posix()} {len(data)}\n".encode() + data)
+    return digest.hexdigest()
+
+
+def _files(parts: tuple[str, ...]) -> Iterator[Path]:
+    for part in parts:
+        whole = _PACKAGE / part
+        for path in sorted(whole.rglob("*")) if whole.is_dir() else [whole]:
+            if path.is_file() and "__pycache__" not in path.parts:
+                yield path
+
+
+def made_with() -> dict[str, Any]:
+    """Return the versions and the machine that can change the last bit of a sound."""
+    from importlib.metadata import version
+
+    import numpy as np
+    import soundfile
+
+    return {
+        "kitfold": kitfold.__version__,
+        "python": list(sys.version_info[:3]),
+        **{name: version(name) for name in DISTRIBUTIONS},
+        "libsndfile": soundfile.__libsndfile_version__,
+        "system": [platform.system(), platform.machine()],
+        # numpy takes other code where the processor has other vector instructions, and rounds otherwise
+        "vectors": np.show_config(mode="dicts").get("SIMD Extensions", {}),
+    }
