@@ -1,30 +1,42 @@
 """How well the root finder does, beside other pitch trackers: prints its tables.
 
-    python tests/benchmarks/root.py [--programs kept] [--seed 900] [--step 6] [--changes 2] [--peers-every 4]
+    python tests/benchmarks/root.py [--programs kept] [--seed 900 ...] [--step 6] [--changes 2] [--peers-every 4]
+    python tests/benchmarks/root.py --inspect 1000
 
 Programs and seeds differ from those of training/train_root.py. A gross error is more than 50 cents from the root.
 Peers are slow, so they hear a fourth of the sounds (`--peers-every 0`: none); their percentages are of what they heard.
+Several seeds are pooled. `--inspect N` measures the memory of one `kitfold inspect` call over N files instead.
 Needs fluidsynth and the sound font, see root_corpus.py.
 """
 
 from __future__ import annotations
 
 import argparse
+import resource
+import subprocess
+import sys
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
+from itertools import chain, pairwise
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
+from numpy.typing import NDArray
 from root_corpus import KEPT, LOOKED_AT, Example, Player, rng_for, root_hz, sounds_of
-from root_peers import installed
-from root_sounds import RATE_HZ, normal
+from root_peers import Peer, installed
+from root_sounds import EXACT, RATE_HZ, make_exact, normal
+from scipy.io import wavfile
 
 from kitfold.measure.root import PITCHED_FROM, find_root
 from kitfold.sound import Sound
 
 GROSS_CENTS = 50.0
 OURS = "kitfold"
+BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 0.98, 1.01)
 
 
 @dataclass(frozen=True)
@@ -50,18 +62,24 @@ class Heard:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--programs", choices=("looked-at", "kept"), default="kept")
-    parser.add_argument("--seed", type=int, default=900)
+    parser.add_argument("--seed", type=int, nargs="+", default=[900], help="more than one: their sounds are pooled")
     parser.add_argument("--step", type=int, default=6, help="semitones between the notes of a program")
     parser.add_argument("--changes", type=int, default=2, help="changed versions of each note")
     parser.add_argument("--peers-every", type=int, default=4, help="peers hear one sound in n; 0: none")
     parser.add_argument("--errors", action="store_true", help="list our gross errors")
+    parser.add_argument("--inspect", type=int, metavar="N", help="measure the memory of inspecting N files, then stop")
     asked = parser.parse_args()
+    if asked.inspect:
+        print_memory(asked.inspect)
+        return
     programs = KEPT if asked.programs == "kept" else LOOKED_AT
-    heard = listen(sounds_of(programs, asked.seed, asked.step, asked.changes), asked.peers_every)
+    examples = chain.from_iterable(sounds_of(programs, seed, asked.step, asked.changes) for seed in asked.seed)
+    heard = listen(examples, asked.peers_every)
     print_gross(heard)
     print_families(heard[OURS])
     print_cents(heard[OURS])
-    print_detunes(programs, asked.seed)
+    for seed in asked.seed:
+        print_detunes(programs, seed)
     print_confidence(heard[OURS])
     print_cpu(heard)
     if asked.errors:
@@ -80,8 +98,12 @@ def listen(examples: Iterable[Example], peers_every: int) -> dict[str, list[Hear
             continue
         mono = example.sound.float64()[:, 0]
         for name, peer in peers.items():
-            heard[name].append(_timed(example, lambda sound, peer=peer, mono=mono: (peer(mono, sound.rate_hz), 0.0)))
+            heard[name].append(_timed(example, partial(_ask, peer, mono)))
     return heard
+
+
+def _ask(peer: Peer, mono: NDArray[np.float64], sound: Sound) -> tuple[float, float]:
+    return peer(mono, sound.rate_hz), 0.0
 
 
 def _ours(sound: Sound) -> tuple[float, float]:
@@ -162,11 +184,22 @@ def print_confidence(answers: list[Heard]) -> None:
     rank[order] = np.arange(1, len(order) + 1)
     ones, zeros = pitched.sum(), (~pitched).sum()
     print(f"Area under the curve: {(rank[:ones].sum() - ones * (ones + 1) / 2) / (ones * zeros):.4f}")
-    for low, high in ((0.0, 0.1), (0.1, 0.3), (0.3, 0.5), (0.5, 0.7), (0.7, 0.9), (0.9, 0.98), (0.98, 1.01)):
+    print("Confidence   sounds   said, %   right, %   counting error")
+    for low, high in pairwise(BINS):
         within = (sure >= low) & (sure < high)
         if within.any():
-            print(f"  confidence {low:.2f} to {min(high, 1):.2f}: said {100 * sure[within].mean():5.1f} %, "
-                  f"right {100 * right[within].mean():5.1f} % of {within.sum()}")  # fmt: skip
+            said, share, error = 100 * sure[within].mean(), 100 * right[within].mean(), counting_error(right[within])
+            print(f"{low:4.2f} - {min(high, 1):4.2f} {within.sum():8} {said:9.1f} {share:10.1f} {error:11.1f}")
+
+
+def counting_error(right: NDArray[np.bool_]) -> float:
+    """Say by how many points a share of so few may be off by chance.
+
+    One standard error with one right and one wrong added (after Agresti and Coull, "Approximate is better than 'exact'
+    for interval estimation", 1998), so that none wrong of three is not certainty.
+    """
+    share = (right.sum() + 1) / (len(right) + 2)
+    return 100 * float(np.sqrt(share * (1 - share) / (len(right) + 2)))
 
 
 def print_cpu(heard: dict[str, list[Heard]]) -> None:
@@ -174,6 +207,31 @@ def print_cpu(heard: dict[str, list[Heard]]) -> None:
     for name, answers in heard.items():
         times = [a.cpu_s for a in answers if 2.4 < a.example.sound.seconds < 2.6]
         print(f"CPU {name}: {1000 * np.median(times):.1f} ms")
+    times = [
+        _timed(_in_stereo(a.example), _ours).cpu_s for a in heard[OURS][::10] if 2.4 < a.example.sound.seconds < 2.6
+    ]
+    print(f"CPU {OURS}, in stereo: {1000 * np.median(times):.1f} ms")
+
+
+def _in_stereo(example: Example) -> Example:
+    """Give a sound a second side that differs from the first."""
+    side = example.sound.float64()[:, 0]
+    return replace(example, sound=Sound(np.stack([side, 0.7 * np.roll(side, 50)], axis=1), example.sound.rate_hz))
+
+
+def print_memory(count: int) -> None:
+    """Print the memory of the largest process when a tenth of the files, and then all of them, are inspected."""
+    sides = [make_exact(kind, rng_for("inspect", kind))[0] for kind in EXACT]
+    with TemporaryDirectory() as folder:
+        for index in range(count):
+            pair = np.stack([sides[index % 10], sides[index // 10 % 10]], axis=1).astype(np.float32)
+            wavfile.write(f"{folder}/{index:05}.wav", RATE_HZ, pair)
+        for files in (sorted(Path(folder).iterdir())[: count // 10], [Path(folder)]):
+            subprocess.run(
+                [sys.executable, "-m", "kitfold", "inspect", "--json", *files], check=True, stdout=subprocess.DEVNULL
+            )
+            peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+            print(f"inspect of {len(files) if len(files) > 1 else count} files: {peak:.0f} MB in the largest process")
 
 
 if __name__ == "__main__":

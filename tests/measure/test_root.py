@@ -153,6 +153,22 @@ def test_thirty_milliseconds_are_enough_for_a_high_note():
     assert abs(cents_between(880.0, root.hz)) < 5.0  # a 30 ms window's line is 100 Hz wide; a fortieth of that
 
 
+@pytest.mark.parametrize("seconds", [0.08, 0.12])
+@pytest.mark.parametrize("partials", [5, 16])
+def test_a_tenth_of_a_second_of_a_low_note_is_enough(seconds, partials):
+    root = find_root(Sound(tone(123.5, seconds, partials=partials), RATE_HZ))  # ten to fifteen periods
+    assert abs(cents_between(123.5, root.hz)) < 10.0  # an 80 ms window's line is 75 Hz wide; a hundredth of that
+
+
+@pytest.mark.parametrize("root_db", [-6, -12, -18])
+def test_a_layer_at_minus_12_is_the_root_however_faint(root_db):
+    gains = {-12: 10 ** (root_db / 20), 0: 1.0, 7: 1.0, 12: 1.0}
+    layers = [gain * tone(220.0 * 2 ** (step / 12), partials=10) for step, gain in gains.items()]
+    root = find_root(Sound(sum(layers), RATE_HZ))
+    assert root.pitched
+    assert abs(cents_between(110.0, root.hz)) < GROSS_CENTS
+
+
 def test_two_minutes_cost_no_more_than_their_steadiest_stretch():
     frames = 120 * 8000
     wander = 40 * np.sin(2 * np.pi * np.arange(frames) / 8000 / 40)

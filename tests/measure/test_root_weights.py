@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from kitfold.measure.root import gather, read_out
-from kitfold.measure.root_model import Model, load_models
+from kitfold.measure.root_model import Model, Units, load_models
 from kitfold.sound import Sound
 
 STORED = json.loads(files("kitfold.measure").joinpath("root_weights.json").read_text(encoding="utf-8"))
@@ -38,3 +38,23 @@ def test_a_score_is_the_weighted_sum_of_scaled_figures():
     model = Model(("a", "b"), np.array([1.0, 0.0]), np.array([2.0, 1.0]), np.array([3.0, -1.0]), bias=0.25)
     wanted = 3 * (2.0 - 1.0) / 2 - 4.0 + 0.25
     assert model.score({"a": np.array([2.0]), "b": np.array([4.0])})[0] == pytest.approx(wanted)
+
+
+def test_units_add_their_bent_sums():
+    units = Units(np.array([[1.0, 0.0], [0.5, -2.0]]), np.array([0.1, 0.2]), np.array([2.0, -1.0]))
+    model = Model(("a", "b"), np.array([1.0, 0.0]), np.array([2.0, 1.0]), np.array([3.0, -1.0]), 0.25, units)
+    scaled = (2.0 - 1.0) / 2, 4.0
+    plain = 3 * scaled[0] - scaled[1] + 0.25
+    bent = 2.0 * np.tanh(scaled[0] + 0.5 * scaled[1] + 0.1) - np.tanh(-2.0 * scaled[1] + 0.2)
+    assert model.score({"a": np.array([2.0]), "b": np.array([4.0])})[0] == pytest.approx(plain + bent)
+
+
+def test_both_models_are_stored_with_units_of_the_right_shape():
+    for model in load_models():
+        assert model.units is not None
+        assert model.units.into.shape == (len(model.figures), len(model.units.bias))
+        assert model.units.out.shape == model.units.bias.shape
+
+
+def test_the_weights_stay_a_small_text_file():
+    assert len(json.dumps(STORED)) < 40_000  # bytes: about two thousand numbers of six digits

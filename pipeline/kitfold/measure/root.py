@@ -4,7 +4,9 @@ From spectrum to answer, one module a stage:
 
     root_spectrum     the lines of the steadiest held stretch
     root_candidates   the roots that could explain them
+    root_match        which harmonic of which candidate each line could be
     root_evidence     what speaks for each: figures that a musician could name
+    root_period       how well the sound repeats at each one's period, which tells more where it is short
     root_model        a small trained ranker chooses; another says how sure it is, from `root_reading`'s figures
     root_drift        how the pitch moves, and which run of the sound is held
     pitch             the exact pitch of that run
@@ -23,8 +25,10 @@ from numpy.typing import NDArray
 from kitfold.measure.pitch import fit_partials, fit_stiff, long_spectrum, read_partials
 from kitfold.measure.root_candidates import find_candidates
 from kitfold.measure.root_drift import drift_cents, held_run, track_cents
-from kitfold.measure.root_evidence import Match, match_harmonics, weigh
+from kitfold.measure.root_evidence import weigh
+from kitfold.measure.root_match import Match, match_harmonics
 from kitfold.measure.root_model import load_models
+from kitfold.measure.root_period import periods
 from kitfold.measure.root_reading import judge_reading, odds
 from kitfold.measure.root_spectrum import Peaks, Spectrum, average_spectrum, find_peaks
 from kitfold.sound import Sound
@@ -34,7 +38,7 @@ __all__ = ["PITCHED_FROM", "Alternative", "Evidence", "Reading", "Root", "find_r
 
 Real = NDArray[np.float64]
 
-PITCHED_FROM = 0.7  # chosen on LOOKED_AT programs: keeps 98.3 % of pitched sounds, 0.15 % of them wrong
+PITCHED_FROM = 0.85  # chosen on LOOKED_AT programs: keeps 99.6 % of pitched sounds, 0.05 % of them wrong
 _SHORTEST_FRAMES = 64
 _SILENT = 1e-9
 _DC_ONLY = 1e-6  # what is left of a constant after its mean is taken, against the constant
@@ -175,7 +179,7 @@ def gather(sound: Sound) -> Evidence | None:
     if len(candidates) == 0:
         return None
     match = match_harmonics(candidates, peaks, spectrum.bin_hz)
-    figures = weigh(candidates, peaks, match, len(spectrum.spans))
+    figures = weigh(candidates, peaks, match, len(spectrum.spans)) | periods(spectrum, candidates)
     return Evidence(samples, sound.rate_hz, spectrum, peaks, candidates, match, figures)
 
 
@@ -202,14 +206,21 @@ def _centred(sound: Sound) -> Real | None:
     if sound.frames < _SHORTEST_FRAMES:
         return None
     samples = sound.float64()
-    if sound.channels == 2 and np.array_equal(samples[:, 0], samples[:, 1]):
+    if sound.channels == 2 and _alike(samples[::997]) and _alike(samples):  # a few frames settle it mostly
         samples = samples[:, :1]
-    middle = samples.mean(axis=0)
-    samples -= middle
-    peak = float(np.abs(samples).max())
+    middle = np.zeros(samples.shape[1])
+    for index, channel in enumerate(samples.T):  # one by one: along the frames numpy takes ten times as long
+        middle[index] = channel.mean()
+        channel -= middle[index]
+    peak = max(float(samples.max()), -float(samples.min()))
     if peak <= _SILENT or peak <= _DC_ONLY * float(np.abs(middle).max()):
         return None
-    return np.asarray(samples / peak)
+    samples /= peak
+    return samples
+
+
+def _alike(samples: Real) -> bool:
+    return bool(np.array_equal(samples[:, 0], samples[:, 1]))
 
 
 def _exact(

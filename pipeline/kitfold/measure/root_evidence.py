@@ -1,9 +1,7 @@
 """What speaks for each candidate root: figures that a musician could name, one row a candidate.
 
-Peaks are assigned once to the stretched harmonics f_n = n f sqrt((1 + B n²)/(1 + B)) of a stiff string (Fletcher, 1964)
-for a few stiffnesses B. The figure that tells a stack of octaves and fifths from a root that is really there is the
-support on harmonics without a factor 2 or 3: the octave below that a root and its fifth imply has no harmonics
-1, 5, 7, 11, and a real low note has.
+The figure that tells a stack of octaves and fifths from a root that is really there is the support on harmonics without
+a factor 2 or 3: the octave below that a root and its fifth imply has no harmonics 1, 5, 7, 11, and a real low note has.
 """
 
 from __future__ import annotations
@@ -14,36 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.measure.root_match import RANGE_DB, STIFFNESS, Match, body, bright, dull, salience
 from kitfold.measure.root_spectrum import Peaks
 
-__all__ = ["Match", "match_harmonics", "weigh"]
+__all__ = ["weigh"]
 
 Real = NDArray[np.float64]
 Figures = dict[str, Real]
 
-_RANGE_DB = 60.0
-_STIFFNESS = (0.0, 5e-5, 1.5e-4, 4e-4, 1.2e-3, 4e-3)
-_STIFFNESS_COST = 0.012  # a stiffer reading must explain that much more of the sound
 _HARMONICS = 24
-_HIGHEST_NUMBER = 40
-
-
-@dataclass(frozen=True)
-class Match:
-    """How the peaks fit each candidate.
-
-    Parameters
-    ----------
-    fit : ndarray, (candidates, peaks), 0 to 1: how exactly a peak lies on a harmonic
-    number : ndarray, (candidates, peaks), the harmonic's number
-    fifth : ndarray, (candidates, peaks), 0 to 1: what a layer a fifth up would explain of the rest
-    stiffness : ndarray, (candidates,), B
-    """
-
-    fit: Real
-    number: Real
-    fifth: Real
-    stiffness: Real
 
 
 @dataclass(frozen=True)
@@ -69,27 +46,6 @@ class _View:
         return (self.peaks.hz < 0.96 * self.hz[:, np.newaxis]).astype(np.float64)
 
 
-def match_harmonics(hz: Real, peaks: Peaks, bin_hz: float) -> Match:
-    """Assign every peak to a harmonic of every candidate.
-
-    Parameters
-    ----------
-    hz : ndarray, (candidates,), Hz
-    peaks : Peaks
-    bin_hz : float, Hz, the resolution the peaks were found with
-    """
-    ratio = peaks.hz / hz[:, np.newaxis]
-    weight = _bright(peaks)
-    finest = 1200.0 / np.log(2.0) * 0.25 * bin_hz / peaks.hz
-    readings = [_stretched(ratio, stiffness, finest) for stiffness in _STIFFNESS]
-    score = np.stack([np.sum(fit * weight, axis=1) for fit, _ in readings])
-    score -= _STIFFNESS_COST * weight.sum() * np.arange(len(_STIFFNESS))[:, np.newaxis]
-    best, rows = np.argmax(score, axis=0), np.arange(len(hz))
-    fit = np.stack([fit for fit, _ in readings])[best, rows]
-    number = np.stack([number for _, number in readings])[best, rows]
-    return Match(fit, number, _fifth(ratio) * (1.0 - fit), np.array(_STIFFNESS)[best])
-
-
 def weigh(hz: Real, peaks: Peaks, match: Match, spans: int) -> Figures:
     """Collect every figure about every candidate.
 
@@ -98,51 +54,13 @@ def weigh(hz: Real, peaks: Peaks, match: Match, spans: int) -> Figures:
     dict, name to ndarray (candidates,): plain numbers of about unit size
     """
     view = _View(
-        hz, peaks, match, _salience(peaks), _bright(peaks), _body(peaks),
+        hz, peaks, match, salience(peaks), bright(peaks), body(peaks),
         peaks.db - peaks.db.max(), np.clip((peaks.db - peaks.floor_db) / 60.0, 0.0, 1.2), spans,
     )  # fmt: skip
     ladder, level = _ladder(view)
     figures = _explained(view) | _underneath(view) | _first_harmonics(ladder, level) | _series(ladder)
     figures |= _comb(view) | _place(view) | _over_noise(view) | _context(view) | _bells(view) | _in_time(view)
     return figures | _against_best(figures) | _both(figures)
-
-
-def _salience(peaks: Peaks) -> Real:
-    level = np.clip((peaks.db - peaks.db.max() + _RANGE_DB) / _RANGE_DB, 0.0, 1.0)
-    return np.asarray(level * np.clip((peaks.db - peaks.floor_db - 6.0) / 24.0, 0.1, 1.0))
-
-
-def _dull(peaks: Peaks) -> Real:
-    return np.asarray(1.0 / (1.0 + (peaks.hz / 5000.0) ** 2))
-
-
-def _bright(peaks: Peaks) -> Real:
-    return _salience(peaks) * _dull(peaks)
-
-
-def _body(peaks: Peaks) -> Real:
-    return np.asarray(10.0 ** (0.6 * (peaks.db - peaks.db.max()) / 20.0) * _dull(peaks))
-
-
-def _stretched(ratio: Real, stiffness: float, finest_cents: Real) -> tuple[Real, Real]:
-    """Fit peaks to the harmonics of one stiffness: how exactly (0 to 1), and which number."""
-    position = ratio
-    if stiffness > 0:
-        stretched = 4.0 * stiffness * (1.0 + stiffness) * ratio**2
-        position = np.sqrt((np.sqrt(1.0 + stretched) - 1.0) / (2.0 * stiffness))
-    number = np.maximum(1.0, np.round(position))
-    expected = number * np.sqrt((1.0 + stiffness * number**2) / (1.0 + stiffness))
-    cents = 1200.0 * np.log2(ratio / expected)
-    # a tenth of the way to the next harmonic, 22 cents at most, never finer than the spectrum can tell
-    tolerance = np.maximum(np.minimum(22.0, 173.1 / number), finest_cents)
-    return np.exp(-0.5 * (cents / tolerance) ** 2) * (number <= _HIGHEST_NUMBER), number
-
-
-def _fifth(ratio: Real) -> Real:
-    """Fit peaks to the odd harmonics of a layer a fifth up; its even ones the root has too."""
-    number = np.maximum(1.0, np.round(ratio / 1.5))
-    cents = 1200.0 * np.log2(ratio / 1.5 / number)
-    return np.asarray(np.exp(-0.5 * (cents / 22.0) ** 2) * (number % 2 == 1) * (number <= 9))
 
 
 def _ladder(view: _View) -> tuple[Real, Real]:
@@ -153,7 +71,7 @@ def _ladder(view: _View) -> tuple[Real, Real]:
     at = (rows, view.match.number[rows, columns].astype(int))
     fit = view.match.fit[rows, columns]
     np.maximum.at(ladder, at, fit * view.salience[columns])
-    np.maximum.at(level, at, np.where(fit > 0.3, np.maximum(0.0, 1.0 + view.rest_db[columns] / _RANGE_DB), 0.0))
+    np.maximum.at(level, at, np.where(fit > 0.3, np.maximum(0.0, 1.0 + view.rest_db[columns] / RANGE_DB), 0.0))
     return ladder, level
 
 
@@ -173,7 +91,7 @@ def _underneath(view: _View) -> Figures:
     below = view.below()
     unexplained = np.clip(1.0 - view.match.fit - view.match.fifth, 0.0, 1.0)
     return {
-        "below_loudest": np.max(below * np.maximum(0.0, 1.0 + view.rest_db / _RANGE_DB), axis=1),
+        "below_loudest": np.max(below * np.maximum(0.0, 1.0 + view.rest_db / RANGE_DB), axis=1),
         "below": view.share(below, view.bright),
         "above_unexplained": view.share(unexplained * (1.0 - below), view.bright),
         "below_clear": np.max(below * view.clear, axis=1),
@@ -260,8 +178,8 @@ def _in_time(view: _View) -> Figures:
     below = view.below()
     first = (view.match.number == 1) * (view.match.fit > 0.3)
     for name, level_db in (("early", view.peaks.early_db), ("late", view.peaks.late_db)):
-        level = np.maximum(0.0, 1.0 + (level_db - level_db.max()) / _RANGE_DB)
-        loud = 10.0 ** (0.6 * (level_db - level_db.max()) / 20.0) * _dull(view.peaks)
+        level = np.maximum(0.0, 1.0 + (level_db - level_db.max()) / RANGE_DB)
+        loud = 10.0 ** (0.6 * (level_db - level_db.max()) / 20.0) * dull(view.peaks)
         figures[f"body_{name}"] = view.share(view.match.fit, loud)
         figures[f"below_loudest_{name}"] = np.max(below * level, axis=1)
         figures[f"level_1_{name}"] = np.max(first * level, axis=1)
@@ -273,7 +191,7 @@ def _context(view: _View) -> Figures:
     return {
         "peaks": same * np.log2(len(view.peaks.hz)) / 6.0,
         "spans": same * min(view.spans, 12) / 12.0,
-        "stiffness_step": np.searchsorted(_STIFFNESS, view.match.stiffness) / 5.0,
+        "stiffness_step": np.searchsorted(STIFFNESS, view.match.stiffness) / 5.0,
     }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from kitfold.measure.root_evidence import Match
+from kitfold.measure.root_match import Match
 from kitfold.measure.root_spectrum import Peaks, Spectrum
 
 __all__ = ["judge_reading", "odds"]
