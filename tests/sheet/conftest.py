@@ -104,6 +104,34 @@ def make_kit():
 
 
 @pytest.fixture(scope="session")
+def song_midi():
+    """Return a function that writes a Standard MIDI File: sounds with (beat, beats, note), its end, its markers."""
+    import mido
+
+    def events_of(track, events):
+        at = 0
+        for tick, message in sorted(events, key=lambda event: event[0]):
+            track.append(message.copy(time=tick - at))
+            at = tick
+        return at
+
+    def made(keys, end, marks=()):
+        file = mido.MidiFile(type=1, ticks_per_beat=480, charset="utf-8")
+        clock = file.add_track("title")
+        at = events_of(clock, [(round(beat * 480), mido.MetaMessage("marker", text=text)) for beat, text in marks])
+        clock.append(mido.MetaMessage("end_of_track", time=round(end * 480) - at))
+        for name, notes in keys.items():
+            ons = [(round(at * 480), mido.Message("note_on", note=note, velocity=100)) for at, _, note in notes]
+            offs = [(round((at + long) * 480), mido.Message("note_off", note=note)) for at, long, note in notes]
+            events_of(file.add_track(name), offs + ons)
+        out = io.BytesIO()
+        file.save(file=out)
+        return out.getvalue()
+
+    return made
+
+
+@pytest.fixture(scope="session")
 def browser(tmp_path_factory):
     """Return Debian's Chromium with a fresh profile; without it, skip here and fail in CI."""
     missing = None if CHROMIUM.exists() else f"{CHROMIUM} is not there (apt-get install chromium)"

@@ -43,7 +43,7 @@ def test_the_demo_s_sheet_is_listed_light_and_quiet(build, browser):
         if page.evaluate("document.querySelector('.chord.now') !== null"):
             break
         page.wait_for_timeout(20)
-    assert page.inner_html(".chord.now").endswith("Dm</text>")  # the song's first chord, i in D minor
+    assert "Dm</text>" in page.inner_html(".chord.now")  # the song's first chord, i in D minor
     assert said == []
     assert asked == [page.url]
     page.close()

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from kitfold.sheet import sheet_files, sheet_page
-from kitfold.sheet.audio import exact_codes, mp3_bytes, read_take
+from kitfold.sheet import audio, embed, sheet_files, sheet_page
+from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
 
 HOSTILE = "</script><script>alert(1)</script>\"'&<b onmouseover=alert(2)>שלום 🌊{}{{{{7*7}}}}"
 
@@ -106,13 +106,116 @@ def test_masters_compress_to_the_same_bytes_and_to_the_same_sound(rate_hz):
     times = np.arange(rate_hz) / rate_hz
     out = io.BytesIO()
     soundfile.write(out, 0.5 * np.sin(2 * np.pi * 440 * times), rate_hz, format="WAV", subtype="PCM_24")
-    take = read_take(out.getvalue())
-    once = mp3_bytes(take)
-    assert once == mp3_bytes(take)
+    once = mp3_bytes(out.getvalue())
+    audio._KEPT = audio._Kept(1)
+    assert once == mp3_bytes(out.getvalue())
     heard, heard_hz = soundfile.read(io.BytesIO(once))
     spectrum = np.abs(np.fft.rfft(heard * np.hanning(len(heard))))
     assert np.argmax(spectrum) * heard_hz / len(heard) == pytest.approx(440, abs=1.0)  # one bin of a second
     assert len(heard) / heard_hz == pytest.approx(1.0, abs=0.001)  # the header's trim leaves whole frames
+
+
+def with_song(files, seconds=3.0, rate_hz=48000, hz=2000.0):
+    times = np.arange(round(seconds * rate_hz)) / rate_hz
+    out = io.BytesIO()
+    soundfile.write(out, 0.5 * np.sin(2 * np.pi * hz * times), rate_hz, format="WAV", subtype="PCM_24")
+    return {**files, "listen/song-master.wav": out.getvalue(), "listen/song-device.wav": out.getvalue()}
+
+
+def test_the_page_is_the_same_on_any_number_of_threads(make_kit):
+    manifest, files = make_kit()
+    files = with_song(files)
+    pages = []
+    for jobs in (1, 2, 5):
+        audio._KEPT = audio._Kept(96)
+        pages.append(sheet_files(manifest, files, jobs=jobs))
+    assert pages[0] == pages[1] == pages[2]
+
+
+def test_no_sound_is_compressed_twice_in_a_page_nor_in_the_next_one(make_kit, monkeypatch):
+    manifest, files = make_kit()
+    files, made = with_song(files), []
+    monkeypatch.setattr(audio, "_KEPT", audio._Kept(96))
+    mp3_of = audio.mp3_of
+    monkeypatch.setattr(audio, "mp3_of", lambda samples, rate_hz: made.append(len(samples)) or mp3_of(samples, rate_hz))
+    first = sheet_files(manifest, files, jobs=1)
+    assert len(made) == 3  # two masters and the song from them
+    assert sheet_files(manifest, files, jobs=1) == first
+    assert len(made) == 3
+
+
+def test_the_device_s_song_travels_at_its_own_rate_without_loss_but_for_rounding_under_its_steps(make_kit):
+    manifest, files = make_kit()
+    files = with_song(files)
+    found = Elements(sheet_page(manifest, files))
+    data = base64.b64decode(found.scripts["clip-song-device"])
+    assert data == song_flac(files["listen/song-device.wav"], 18000, 14)
+    heard, rate_hz = soundfile.read(io.BytesIO(data))
+    assert rate_hz == 18000
+    wanted = 0.5 * np.sin(2 * np.pi * 2000.0 * np.arange(len(heard)) / 18000)
+    # half a step of 14 bits; soxr's VHQ is good for 20 bits and more; its ends ring, for the sine begins at once
+    assert np.max(np.abs(heard - wanted)[300:-300]) < 0.5 / 2**13 + 2**-19
+    assert json.loads(found.scripts["kit-data"])["song"] == {"rate_hz": 18000, "bits": 14}
+
+
+def test_a_long_song_of_the_device_is_compressed_and_the_page_says_so(make_kit, monkeypatch):
+    manifest, files = make_kit()
+    files = with_song(files)
+    assert "without compression, rounded to 14 bits" in sheet_page(manifest, files)
+    monkeypatch.setattr(embed, "EXACT_SONG_BYTES", 1000)
+    page = sheet_page(manifest, files)
+    assert "is compressed as MP3 too" in page
+    assert json.loads(Elements(page).scripts["kit-data"])["song"] is None
+
+
+def test_an_unchanged_kit_says_that_nothing_was_changed(make_kit):
+    manifest, files = make_kit()
+    manifest["budget"]["cost_db"] = -120.0
+    for slot in manifest["slots"]:
+        slot.update(changes=[], cost_db=-120.0)
+    text = sheet_page(manifest, files)
+    assert "−120 dB" not in text
+    assert "Nothing was changed to make the kit fit" in text
+    assert text.count("Nothing was changed to fit</b>") == len(manifest["slots"])
+
+
+def test_a_copy_left_out_is_said_beside_a_slot_that_is_whole_itself(make_kit):
+    manifest, files = make_kit()
+    left_out = {"what": "drop-copy", "why": "no room", "cost_db": -70.0}
+    manifest["slots"][0].update(changes=[left_out], cost_db=-120.0)
+    repitched = {"what": "repitch", "why": "half the room", "cost_db": -60.0}
+    manifest["slots"][1].update(changes=[{**left_out, "cost_db": -17.9}, repitched], cost_db=-60.0)
+    text = sheet_page(manifest, files)
+    assert "A copy left out (notes are played from further off)" in text
+    assert "Its changes cost −17.9 dB</b>: a copy left out (−17.9 dB), stored an octave up (not heard)" in text
+    assert "no change is heard" not in text
+
+
+def test_each_row_leads_to_the_checks_that_name_it(make_kit):
+    manifest, files = make_kit()
+    found = Elements(sheet_page(manifest, files))
+    links = [attrs["href"] for tag, attrs in found.tags if tag == "a" and attrs.get("href", "").startswith("#check-")]
+    assert links == ["#check-0", "#check-0"]  # masking names both sounds, and is the first check
+    assert [attrs["id"] for _, attrs in found.tags if attrs.get("id", "").startswith("check-")] == ["check-0"]
+
+
+def test_what_a_parent_said_is_not_said_again_of_what_is_made_from_it(make_kit):
+    manifest, files = make_kit()
+    trim, loop = {"step": "trim"}, {"step": "loop", "said": ["the loop holds one beat"]}
+    riser = {"step": "riser", "said": ["its loop is gone"]}
+    manifest["slots"][0]["made"]["steps"] = [trim, loop, {"step": "store"}]
+    manifest["slots"][1]["made"].update({"from": "sound-1", "steps": [trim, loop, riser, {"step": "store"}]})
+    text = sheet_page(manifest, files)
+    assert text.count("the loop holds one beat") == 1
+    assert text.count("its loop is gone") == 1
+    assert "Its first steps are those of <bdi>sound-1</bdi>, and what they had to say stands there: trim, loop." in text
+
+
+def test_chords_stand_by_name_and_by_numeral_in_the_score_and_in_the_chart(make_kit):
+    text = sheet_page(*make_kit())
+    score, chart = text.split('id="chart"')
+    assert re.search(r">Dm</text><text [^>]*>i</text>", score)
+    assert "<bdi>Dm</bdi> <small><bdi>i</bdi></small>" in chart
 
 
 def test_heavy_sounds_go_beside_the_page_and_the_page_says_so(make_kit):

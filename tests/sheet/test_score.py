@@ -5,7 +5,11 @@ import copy
 import pytest
 
 from kitfold.sheet.chart import chart_of, masking_map, sounding_note
-from kitfold.sheet.score import marks_of, score_of, signed
+from kitfold.sheet.notes import notes_of
+from kitfold.sheet.numbers import signed
+from kitfold.sheet.score import marks_of, score_of
+from kitfold.sheet.sketch import read_sketch
+from kitfold.sheet.tones import with_tones
 
 
 def test_sections_chords_and_patterns_lie_where_the_song_puts_them(make_kit):
@@ -24,11 +28,8 @@ def test_each_hold_is_covered_as_far_as_the_sound_lasts(make_kit):
     slot = manifest["slots"][0]
     marks = marks_of(slot, score_of(manifest))
     assert [mark.kind for mark in marks] == ["hold"] * 3
-    # 4.1 s of a song of 10 s; four semitones down it lasts 2^(4/12) as long, three up 2^(-3/12)
-    assert [mark.lasts for mark in marks] == pytest.approx(
-        [41.0, 51.657, 34.477], abs=0.001
-    )  # places have three decimals
-    assert [mark.covered for mark in marks] == pytest.approx([40.0, 20.0, 34.477], abs=0.01)
+    # 4.1 s of a song of 10 s; four semitones down it lasts 2^(4/12) as long, three up 2^(-3/12): 34.477 %
+    assert [mark.covered for mark in marks] == pytest.approx([40.0, 20.0, 34.477], abs=0.001)  # three decimals
     assert [mark.ok for mark in marks] == [True, True, False]
     assert [mark.label for mark in marks] == ["0", "−4", "+3"]
 
@@ -58,6 +59,138 @@ def test_a_kit_without_a_song_has_an_empty_score(make_kit):
     score = score_of(manifest)
     assert (score.sections, score.patterns) == ((), 1)
     assert chart_of(manifest, score) == []
+
+
+def toned(manifest, plays, semitones, chord="i", shift=0):
+    """Return a manifest whose first slot is asked for these moves, from D (MIDI 62), on one chord."""
+    slot = manifest["slots"][0]
+    slot["plays"], slot["root"]["midi"] = plays, 62
+    hold = {**slot["holds"][0], "chord": chord, "needs_s": 0.0}
+    slot["holds"] = [{**hold, "semitones": move, "setting": move} for move in semitones]
+    manifest["song"]["sections"][0]["shift"] = {"sound-1": shift}
+    return with_tones(manifest)["slots"][0]["holds"]
+
+
+@pytest.mark.parametrize(
+    ("plays", "chord", "semitones", "shift", "tones"),
+    [
+        ("tones", "i", (0, 3, 7, 12), 0, ["root", "third", "fifth", "octave"]),
+        ("tones", "v", (-5, -2, 2, 7), 0, ["root", "third", "fifth", "octave"]),  # D to A: five down
+        ("tones", "Bdim", (-3, 0, 3, 9), 0, ["root", "third", "fifth", "octave"]),
+        ("tones", "Gsus2", (5, 7, 12, 17), 0, ["root", "second", "fifth", "octave"]),
+        ([0, 7], "VI", (-4, 3), 0, ["root", "fifth"]),
+        (
+            [0, 3, 4, 12, 6],
+            "i",
+            (0, 3, 4, 12, 6),
+            0,
+            ["root", "minor third", "major third", "octave", "+6 from the root"],
+        ),
+        ([0], "i", (7,), 7, ["fifth"]),  # a sound that is shifted by a fifth sings the fifth
+        ("tones", "i", (-12, -9, -5, 0), -12, ["root", "third", "fifth", "octave"]),
+    ],
+)
+def test_each_setting_is_named_by_the_tone_of_the_chord_that_it_plays(make_kit, plays, chord, semitones, shift, tones):
+    holds = toned(make_kit()[0], plays, semitones, chord, shift)
+    if shift == -12:
+        tones = [*tones[:3], "root"]  # an octave down, what was the octave is the chord's root itself
+    assert [hold["tone"] for hold in holds] == tones
+
+
+def test_the_chart_names_the_tones_of_a_sound_that_plays_several(make_kit):
+    manifest, _ = make_kit()
+    toned(manifest, "tones", (0, 3, 7, 12))
+    manifest = with_tones(manifest)
+    (cell, *_) = chart_of(manifest, score_of(manifest))[0]["rows"][0]["cells"]
+    assert [(one["tone"], one["setting"]) for one in cell] == [
+        ("root", "0"), ("third", "+3"), ("fifth", "+7"), ("octave", "+12")
+    ]  # fmt: skip
+    manifest["slots"][1]["root"]["midi"] = 62
+    manifest = with_tones(manifest)
+    held = chart_of(manifest, score_of(manifest))[0]["rows"][1]["cells"][0]
+    assert [one["tone"] for one in held] == [""]  # the pad plays roots alone: no word is needed
+
+
+def test_the_score_labels_every_setting_where_there_is_room_and_says_the_tones(make_kit):
+    manifest, _ = make_kit()
+    toned(manifest, "tones", (0, 3, 7, 12))
+    (mark,) = marks_of(with_tones(manifest)["slots"][0], score_of(manifest))
+    assert mark.label == "0 +3 +7 +12"
+    assert mark.said == "set root 0, third +3, fifth +7, octave +12"
+
+
+@pytest.fixture
+def sketched(make_kit, song_midi):
+    """Return the score of a kit whose first sound plays three notes, and its manifest."""
+    manifest, files = make_kit()
+    manifest["device"]["voices"] = 2
+    # beats, at 120 a minute two a second; MIDI 63 is its root: Bb is four down in `one`, F three up in `two`
+    keys = {"sound-1": [(0.0, 8.0, 63), (8.0, 2.0, 59), (12.0, 4.0, 66)], "sound-2": [(9.0, 1.0, 84)]}
+    sketch = read_sketch(manifest, {**files, "listen/song.mid": song_midi(keys, 20.0)})
+    return manifest, score_of(manifest, sketch)
+
+
+def test_the_notes_of_the_song_stand_where_the_midi_file_has_them_at_the_setting_that_the_fit_chose(sketched):
+    manifest, score = sketched
+    assert [(note.slot, note.start, note.setting) for note in score.sketch.notes] == [
+        (1, 0.0, 0), (1, 2.0, -4), (None, 2.25, 20), (1, 3.0, 3)
+    ]  # fmt: skip
+    assert [note.x for note in notes_of(manifest["slots"][0], score)] == [0.0, 40.0, 60.0]
+
+
+def test_a_note_is_as_long_as_the_device_sounds_it(sketched):
+    _, score = sketched
+    first, second, third = (note for note in score.sketch.notes if note.slot == 1)
+    # 4.1 s are 8.2 beats, but the slot is struck again after 8: two patterns of four
+    assert first.length == pytest.approx(2.0)
+    # four down it lasts 2^(4/12) as long, and is struck again a pattern later
+    assert second.length == pytest.approx(1.0)
+    # three up 2^(-3/12): 6.895 beats, but nothing is drawn behind the last key's end, a pattern on
+    assert third.length == pytest.approx(1.0)
+
+
+def test_what_the_device_cannot_reach_stands_hollow_at_its_own_slot(sketched):
+    manifest, score = sketched
+    (note,) = notes_of(manifest["slots"][1], score)  # MIDI 84 is 20 over its root of 64, and the device moves by 12
+    assert (note.x, note.reached) == (45.0, False)
+
+
+def test_a_device_whose_notes_stop_lets_go_with_the_key(make_kit, song_midi):
+    manifest, files = make_kit()
+    manifest["device"]["note_off"] = "stops"
+    data = song_midi({"sound-1": [(0.0, 1.0, 63)], "sound-2": [(16.0, 4.0, 64)]}, 20.0)
+    assert read_sketch(manifest, {**files, "listen/song.mid": data}).notes[0].length == pytest.approx(0.25)
+
+
+def test_the_oldest_note_gives_its_voice_to_a_new_one(make_kit, song_midi):
+    manifest, files = make_kit()
+    manifest["device"]["voices"] = 1
+    data = song_midi({"sound-1": [(0.0, 8.0, 63)], "sound-2": [(2.0, 4.0, 64)]}, 20.0)
+    notes = read_sketch(manifest, {**files, "listen/song.mid": data}).notes
+    assert notes[0].length == pytest.approx(0.5)
+
+
+def test_a_kit_without_a_song_is_laid_out_along_the_plain_one(make_kit, song_midi):
+    manifest, files = make_kit()
+    manifest["song"] = {"beats_per_pattern": 4.0, "sections": []}
+    marks = [(0.0, "plain"), (0.0, "Dm"), (8.0, "Dm")]
+    sketch = read_sketch(manifest, {**files, "listen/song.mid": song_midi({"sound-1": [(4.0, 4.0, 63)]}, 16.0, marks)})
+    score = score_of(manifest, sketch)
+    assert (score.patterns, score.sections) == (4, ())
+    assert [(chord.name, chord.x, chord.width) for chord in score.plain] == [("Dm", 0, 50), ("Dm", 50, 50)]
+    assert [note.x for note in notes_of(manifest["slots"][0], score)] == [25.0]
+
+
+def test_a_song_longer_than_the_sketch_says_how_much_is_played(make_kit, song_midi):
+    manifest, files = make_kit()
+    sketch = read_sketch(manifest, {**files, "listen/song.mid": song_midi({"sound-1": [(0.0, 4.0, 63)]}, 12.0)})
+    score = score_of(manifest, sketch)
+    assert (score.played, score.patterns) == (3, 5)
+
+
+@pytest.mark.parametrize("data", [b"", b"MThd", b"no midi at all"])
+def test_a_song_file_that_is_none_leaves_the_score_without_notes(make_kit, data):
+    assert read_sketch(make_kit()[0], {"listen/song.mid": data}) is None
 
 
 def test_the_chart_says_what_to_set_and_what_sounds(make_kit):

@@ -11,9 +11,10 @@ from kitfold.sheet.audio import flac_bytes
 from kitfold.sheet.take import CUES_FILE, TAKE_FILE, cues_of
 
 HEAD = (
-    "cue,slot,name,note,start_s,start_frame,length_s,length_frames,set_semitones,set_level_db,loop_start_s,loop_end_s"
+    "cue,slot,name,note_in_take,start_s,start_frame,length_s,length_frames,set_semitones,set_level_db,note_when_set,"
+    "loop_start_s,loop_end_s"
 )
-CUES = f"{HEAD}\n1,0,level tone,,1.0,48000,1.0,48000,,,,\n2,1,sound-1,D3,4.0,192000,1.5,72000,-12,-7.5,,\n"
+CUES = f"{HEAD}\n1,0,level tone,,1.0,48000,1.0,48000,,,,,\n2,1,sound-1,D4,4.0,192000,1.5,72000,-12,-7.5,D3,,\n"
 
 
 @pytest.fixture
@@ -32,6 +33,26 @@ def test_cues_are_read_in_order_and_only_where_there_is_a_take(with_take):
         (1, "sound-1", 4.0, "-12"),
     ]
     assert cues_of({CUES_FILE: b""}) == []
+
+
+def test_a_cue_says_what_is_heard_and_what_plays_then_and_an_older_sheet_what_it_has(with_take):
+    _, files, _ = with_take
+    assert [(cue["in_take"], cue["when_set"]) for cue in cues_of(files)] == [("", ""), ("D4", "D3")]
+    old = "cue,slot,name,note,start_s,length_s,set_semitones,set_level_db\n1,1,x,D3,1.0,1.0,-12,0.0\n"
+    (cue,) = cues_of({**files, CUES_FILE: old.encode()})
+    assert (cue["in_take"], cue["when_set"]) == ("", "D3")
+
+
+def test_no_slot_is_to_be_armed_for_the_level_tone(opened, with_take):
+    manifest, files, _ = with_take
+    page = opened(manifest, files)
+    rows = page.evaluate("[...document.querySelectorAll('.transfer tbody tr')].map((row) => row.cells[0].textContent)")
+    assert rows == ["none: not recorded", "1"]
+    assert page.inner_text("#next-what") == "Next, no slot to arm"
+    page.evaluate("kitSheet.Take.voice = {ended: false, began: -1.5}; kitSheet.Player.context = {currentTime: 0}")
+    page.evaluate("kitSheet.Take.show()")  # a second and a half in, the tone sounds and the slot comes next
+    assert page.inner_text("#next-what") == "Next to arm"
+    assert page.inner_text("#next-name") == "1 sound-1"
 
 
 def test_the_take_travels_without_loss(with_take):

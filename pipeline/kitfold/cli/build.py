@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from kitfold.pack.build import Built
     from kitfold.pack.manifest import Manifest
     from kitfold.plan.plan import Plan
+    from kitfold.render.crew import Crew
 
 __all__ = ["Maker", "build", "show"]
 
@@ -34,11 +35,13 @@ class Maker:
     store : Store, what earlier builds have left
     jobs : int or None, threads
     voice : Voice
+    crew : Crew or None, who does the work; by default this process
     """
 
     store: Store
     jobs: int | None
     voice: Voice
+    crew: Crew | None = None
 
     def built(self, wanted: Wanted, taken: Collection[Path]) -> Iterator[Built | Standing]:
         """Build one kit for each of its devices, one after the other; what is as it was is left alone.
@@ -110,9 +113,9 @@ class Maker:
         from kitfold.render.jobs import default_jobs
         from kitfold.render.masters import render_masters
 
-        threads, count = self.jobs or default_jobs(), len(plan.sounds)
+        threads, count = self.crew.threads if self.crew else self.jobs or default_jobs(), len(plan.sounds)
         with self.voice.progress(f"{plan.kit.name}: sounds") as done:
-            masters = render_masters(plan, threads, _counting(done, count), self.store)
+            masters = render_masters(plan, threads, _counting(done, count), self.store, self.crew)
         errors: list[KitfoldError] = []
         for device in plan.devices:
             try:
@@ -131,15 +134,39 @@ class Maker:
 @click.option("--out", type=click.Path(path_type=Path), default=Path("build"), metavar="DIR", help="Default: ./build")
 @click.option("--device", multiple=True, metavar="NAME", help="Build for this device instead of the kit's; repeatable.")
 @click.option("--fresh", is_flag=True, help="Make everything anew, and keep it in the cache.")
+@click.option("--cluster", metavar="ADDRESS", help="Let the workers of this Dask scheduler do the work on sounds.")
 @jobs_option
 @common_options
 def build(
-    kits: tuple[Path, ...], out: Path, device: tuple[str, ...], fresh: bool, jobs: int | None, voice: Voice
+    kits: tuple[Path, ...],
+    out: Path,
+    device: tuple[str, ...],
+    fresh: bool,
+    cluster: str | None,
+    jobs: int | None,
+    voice: Voice,
 ) -> int:
     """Build kits, each into ./build/NAME-DEVICE/: slots, masters and a manifest that proves what it says."""
+    with _crew(cluster, jobs) as crew:
+        return _build_all(kits, out, device, Maker(open_store(fresh, voice.say), jobs, voice, crew))
+
+
+@contextmanager
+def _crew(cluster: str | None, jobs: int | None) -> Iterator[Crew | None]:
+    """Give the workers of a cluster, where one was named."""
+    if cluster is None:
+        yield None
+        return
+    from kitfold.render.crew import crew_at
+
+    with crew_at(cluster, jobs) as crew:
+        yield crew
+
+
+def _build_all(kits: tuple[Path, ...], out: Path, device: tuple[str, ...], maker: Maker) -> int:
     from kitfold.cli.record import Wanted
 
-    maker = Maker(open_store(fresh, voice.say), jobs, voice)
+    voice = maker.voice
     worst = 0
     taken: set[Path] = set()
     results: list[dict[str, object]] = []

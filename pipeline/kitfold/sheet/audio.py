@@ -1,25 +1,29 @@
 """Sounds of a build, read from their files' bytes, and the bytes that the sheet carries of them.
 
-What the device stores is carried exactly, code by code; masters and long previews are carried as MP3, which libsndfile
-writes the same way every time.
+What the device stores is carried exactly, code by code; masters and the song from them are carried as MP3, which
+libsndfile writes the same way every time. The song from the device has nothing above half the device's rate and noise
+where its steps are: at that rate and a little finer than those steps it is short enough to be carried as FLAC.
 """
 
 from __future__ import annotations
 
+import hashlib
 import io
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
+from threading import Lock
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Codes", "Take", "exact_codes", "flac_bytes", "mp3_bytes", "read_slot", "read_take"]
+from kitfold.pack.encode import mp3_of
 
-MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
-"""Sampling rates of MPEG-1, MPEG-2 (ISO/IEC 11172-3 and 13818-3, 2.4.2.3) and MPEG 2.5 layer III."""
-MP3_EFFORT = 0.5  # libsndfile's scale, 0 best to 1 smallest: about 95 kbit/s for a stereo pad, by measurement
+__all__ = ["Codes", "Take", "exact_codes", "flac_bytes", "mp3_bytes", "read_slot", "read_take", "song_flac"]
+
 _RAW = {"unsigned": "PCM_U8", "mu-law": "ULAW", "a-law": "ALAW", "float": "FLOAT"}
+_FLAC_EFFORT = 1.0  # libsndfile's scale, 1 smallest: a tenth smaller than usual, and still quick
 _SIGNED = {8: "PCM_S8", 12: "PCM_16", 16: "PCM_16", 24: "PCM_24"}
 
 
@@ -79,20 +83,37 @@ def exact_codes(slot: Mapping[str, Any], data: bytes) -> Codes:
     return Codes(little[:, 4 - width :].tobytes(), width)
 
 
-def mp3_bytes(take: Take) -> bytes:
-    """Compress a sound for listening, at the nearest rate that MP3 knows, of at most two channels."""
-    import soundfile
+class _Kept:
+    """What was compressed lately, by the hash of what it was made from: the next device's page has the same masters."""
 
-    rate_hz, samples = take.rate_hz, take.samples[:, :2]
-    if rate_hz not in MP3_RATES_HZ:
-        import soxr
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._made: OrderedDict[bytes, bytes] = OrderedDict()
+        self._lock = Lock()
 
-        rate_hz = min((rate for rate in MP3_RATES_HZ if rate >= take.rate_hz), default=48000)
-        samples = soxr.resample(samples, take.rate_hz, rate_hz)
-    out = io.BytesIO()
-    how = {"bitrate_mode": "VARIABLE", "compression_level": MP3_EFFORT}
-    soundfile.write(out, samples, rate_hz, format="MP3", subtype="MPEG_LAYER_III", **how)
-    return out.getvalue()
+    def get(self, name: bytes) -> bytes | None:
+        with self._lock:
+            return self._made.get(name)
+
+    def put(self, name: bytes, data: bytes) -> None:
+        with self._lock:
+            self._made[name] = data
+            while len(self._made) > self._most:
+                self._made.popitem(last=False)
+
+
+_KEPT = _Kept(96)
+
+
+def mp3_bytes(data: bytes) -> bytes:
+    """Compress a sound file for listening, at the nearest rate that MP3 knows, of at most two channels."""
+    name = hashlib.sha256(data).digest()
+    made = _KEPT.get(name)
+    if made is None:
+        take = read_take(data)
+        made = mp3_of(take.samples, take.rate_hz)
+        _KEPT.put(name, made)
+    return made
 
 
 def flac_bytes(data: bytes) -> bytes:
@@ -100,8 +121,34 @@ def flac_bytes(data: bytes) -> bytes:
     import soundfile
 
     samples, rate_hz = soundfile.read(io.BytesIO(data), dtype="int32", always_2d=True)
+    return _flac(samples, rate_hz, "PCM_24")
+
+
+def song_flac(data: bytes, rate_hz: int, bits: int) -> bytes:
+    """Compress the song from the device at the device's own rate, rounded to so many bits and otherwise without loss.
+
+    Parameters
+    ----------
+    data : bytes, of a sound file
+    rate_hz : int, Hz, the highest of the device's rates
+    bits : int, <= 16
+    """
+    take = read_take(data)
+    samples = take.samples
+    if rate_hz < take.rate_hz:
+        import soxr
+
+        samples = soxr.resample(samples, take.rate_hz, rate_hz, quality="VHQ")
+    steps = 2.0 ** (bits - 1)
+    codes = np.clip(np.rint(samples.astype(np.float64) * steps), -steps, steps - 1) * 2.0 ** (16 - bits)
+    return _flac(codes.astype(np.int16), min(rate_hz, take.rate_hz), "PCM_16")
+
+
+def _flac(samples: NDArray[np.signedinteger[Any]], rate_hz: int, subtype: str) -> bytes:
+    import soundfile
+
     out = io.BytesIO()
-    soundfile.write(out, samples, rate_hz, format="FLAC", subtype="PCM_24")
+    soundfile.write(out, samples, rate_hz, format="FLAC", subtype=subtype, compression_level=_FLAC_EFFORT)
     return out.getvalue()
 
 

@@ -6,7 +6,8 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from kitfold.plan.key import parse_key
-from kitfold.sheet.score import Score, Section, signed
+from kitfold.sheet.numbers import signed
+from kitfold.sheet.score import Score, Section
 from kitfold.units import note_name
 
 __all__ = ["chart_of", "label_of", "masking_map", "sounding_note", "writes_flats"]
@@ -82,7 +83,12 @@ def _cell(
     slot: Mapping[str, Any], section: str, chord: str, kit: Mapping[str, Any], flats: bool
 ) -> list[dict[str, Any]]:
     holds = [one for one in slot["holds"] if (one["section"], one["chord"]) == (section, chord)]
-    return [{**_note(slot, one["setting"], kit, flats), "ok": one["ok"]} for one in holds]
+    several = slot["plays"] == "tones" or (isinstance(slot["plays"], (list, tuple)) and len(slot["plays"]) > 1)
+    several = several or any(one.get("tone", "root") != "root" for one in holds)
+    return [
+        {**_note(slot, one["setting"], kit, flats), "ok": one["ok"], "tone": one.get("tone", "") if several else ""}
+        for one in holds
+    ]
 
 
 def _note(slot: Mapping[str, Any], setting: int, kit: Mapping[str, Any], flats: bool) -> dict[str, Any]:

@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from kitfold.measure.level import loudest_lufs
-from kitfold.render.jobs import default_jobs
-from kitfold.sheet.audio import Take, exact_codes, flac_bytes, mp3_bytes, read_take
+from kitfold.sheet.audio import exact_codes, flac_bytes, mp3_bytes, read_take, song_flac
 from kitfold.sheet.chart import label_of
 from kitfold.sheet.rows import master_of
+from kitfold.sheet.score import Score
 from kitfold.sheet.take import TAKE_FILE, cues_of
 from kitfold.sound import Sound
 
-__all__ = ["BESIDE_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of"]
+__all__ = ["BESIDE_BYTES", "EXACT_SONG_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of"]
 
 BESIDE_BYTES = 20_000_000
 """A page heavier than this opens slowly: its sounds go beside it."""
-SONGS = {"song-master": "listen/song-master.wav", "song-device": "listen/song-device.wav"}
+_MASTER, _DEVICE = "song-master", "song-device"
+SONGS = {_MASTER: "listen/song-master.wav", _DEVICE: "listen/song-device.wav"}
+EXACT_SONG_BYTES = 2_500_000
+"""The device's song is carried without loss up to here, a minute and more of a small device; else compressed."""
+_FINER_BITS = 6  # steps of the page lie 36 dB under the device's own
+_FLAC_TEXT = base64.b64encode(b"fLaC\0\0").decode("ascii")  # how FLAC begins: RFC 9639, 6
 
 
 @dataclass(frozen=True)
@@ -45,41 +51,58 @@ class Heard:
     ----------
     clips : tuple of Clip
     slots : tuple of mappings, one a slot, for the page's script
+    song : mapping or None, of the device's song where it is carried without loss: rate_hz and bits
     """
 
     clips: tuple[Clip, ...]
     slots: tuple[Mapping[str, Any], ...]
+    song: Mapping[str, int] | None
 
 
-def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> Heard:
-    """Return every sound that the page can play, of those that are there.
+def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Executor) -> Callable[[], Heard]:
+    """Begin to make every sound that the page can play, of those that are there; return what waits for them.
 
     Parameters
     ----------
     manifest : mapping as in manifest.json
     files : mapping, file name to bytes
+    pool : Executor, of threads; the sounds are the same on any number of them
     """
     slots = [slot for slot in manifest["slots"] if slot["file"] in files]
     keys = _master_keys(slots, files)
-    jobs: list[tuple[str, Callable[[], bytes]]] = [
-        (f"slot-{slot['slot']}", _exact(slot, files[slot["file"]])) for slot in slots
-    ]
-    jobs += [(key, _compressed(files[file])) for file, key in keys.items()]
-    jobs += [(key, _compressed(files[file])) for key, file in SONGS.items() if file in files]
+    form = _song_form(manifest["device"])
+    jobs: dict[str, Callable[[], bytes]] = {
+        f"slot-{slot['slot']}": partial(_exact, slot, files[slot["file"]]) for slot in slots
+    }
+    jobs |= {key: partial(mp3_bytes, files[file]) for file, key in keys.items()}
+    if SONGS[_MASTER] in files:
+        jobs[_MASTER] = partial(mp3_bytes, files[SONGS[_MASTER]])
+    if SONGS[_DEVICE] in files:
+        jobs[_DEVICE] = partial(_song, files[SONGS[_DEVICE]], form)
     if cues_of(files):
-        jobs.append(("take", lambda: flac_bytes(files[TAKE_FILE])))
-    with ThreadPoolExecutor(default_jobs()) as pool:
-        clips = tuple(pool.map(lambda job: Clip(job[0], base64.b64encode(job[1]()).decode("ascii")), jobs))
-    match_db = _match_db(slots, files)
-    return Heard(clips, tuple(_slot_data(slot, keys, match_db) for slot in slots))
+        jobs["take"] = partial(flac_bytes, files[TAKE_FILE])
+    # the longest first, so that no thread is left with it alone
+    order = sorted(jobs, key=lambda key: (key != _MASTER, not key.startswith("master"), key))
+    waiting = {key: pool.submit(_clip, key, jobs[key]) for key in order}
+    gaps = [pool.submit(_gap_db, slot, files) for slot in slots if slot["copy"] is None and master_of(slot) in files]
+
+    def made() -> Heard:
+        clips = tuple(waiting[key].result() for key in jobs)
+        match_db = _middle([gap.result() for gap in gaps])
+        exact = any(clip.key == _DEVICE and clip.text.startswith(_FLAC_TEXT) for clip in clips)
+        data = tuple(_slot_data(slot, keys, match_db) for slot in slots)
+        return Heard(clips, data, form if exact else None)
+
+    return made
 
 
-def data_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], heard: Heard, beside: bool) -> dict[str, Any]:
+def data_of(
+    manifest: Mapping[str, Any], files: Mapping[str, bytes], heard: Heard, score: Score, beside: bool
+) -> dict[str, Any]:
     """Return what the page's script must know."""
     device, kit, song = manifest["device"], manifest["kit"], manifest.get("song") or {}
     low, high = device["transpose"]
     pattern_s = song.get("beats_per_pattern", 4.0) * 60.0 / kit["tempo"]
-    patterns = sum(section["patterns"] for section in song.get("sections", ())) or _patterns(files, pattern_s)
     return {
         "slots": heard.slots,
         "device": {
@@ -90,18 +113,14 @@ def data_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], heard: Hear
             "voices": device["voices"],
         },
         "pattern_s": pattern_s,
-        "patterns": patterns,
+        "patterns": score.patterns,
+        "played": score.played,
         "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
+        "song": heard.song,
         "cues": cues_of(files),
         "beside": beside,
         "middle_c": kit.get("middle_c", "C4"),
     }
-
-
-def _patterns(files: Mapping[str, bytes], pattern_s: float) -> int:
-    """Return how long the preview of a kit without a song is."""
-    song = next((files[file] for file in SONGS.values() if file in files), None)
-    return 1 if song is None else max(1, int(read_take(song).seconds / pattern_s))
 
 
 def _master_keys(slots: list[Any], files: Mapping[str, bytes]) -> dict[str, str]:
@@ -110,12 +129,25 @@ def _master_keys(slots: list[Any], files: Mapping[str, bytes]) -> dict[str, str]
     return {name: f"master-{order}" for order, name in enumerate(names, 1) if name in files}
 
 
-def _exact(slot: Mapping[str, Any], data: bytes) -> Callable[[], bytes]:
-    return lambda: exact_codes(slot, data).data
+def _clip(key: str, make: Callable[[], bytes]) -> Clip:
+    return Clip(key, base64.b64encode(make()).decode("ascii"))
 
 
-def _compressed(data: bytes) -> Callable[[], bytes]:
-    return lambda: mp3_bytes(read_take(data))
+def _exact(slot: Mapping[str, Any], data: bytes) -> bytes:
+    return exact_codes(slot, data).data
+
+
+def _song_form(device: Mapping[str, Any]) -> Mapping[str, int]:
+    """Return the rate at which nothing of a device's output is missing, and bits well under its own steps."""
+    rates = device["rate_hz"] if isinstance(device["rate_hz"], list) else [device["rate_hz"]]
+    linear = device["encoding"] in ("unsigned", "signed")
+    return {"rate_hz": max(rates), "bits": min(16, device["bits"] + _FINER_BITS) if linear else 16}
+
+
+def _song(data: bytes, form: Mapping[str, int]) -> bytes:
+    """Carry the device's song without loss where it is short enough, else compressed."""
+    exact = song_flac(data, form["rate_hz"], form["bits"])
+    return exact if len(exact) <= EXACT_SONG_BYTES else mp3_bytes(data)
 
 
 def _slot_data(slot: Mapping[str, Any], masters: Mapping[str, str], match_db: float) -> dict[str, Any]:
@@ -136,13 +168,14 @@ def _slot_data(slot: Mapping[str, Any], masters: Mapping[str, str], match_db: fl
     }
 
 
-def _match_db(slots: list[Any], files: Mapping[str, bytes]) -> float:
+def _gap_db(slot: Mapping[str, Any], files: Mapping[str, bytes]) -> float:
+    """Return by how much a master is louder than its slot at the level to set."""
+    take = read_take(files[master_of(slot)])
+    lufs = loudest_lufs(Sound(take.samples[:, :2], take.rate_hz))
+    return float(lufs - slot["level"]["lufs"] - slot["play_db"])
+
+
+def _middle(gaps_db: Sequence[float]) -> float:
     """Return the one gain that brings the device's balance to the masters', so that no version wins by being louder."""
-    pairs = [(slot, files[master_of(slot)]) for slot in slots if slot["copy"] is None and master_of(slot) in files]
-    gaps = sorted(_lufs(read_take(data)) - slot["level"]["lufs"] - slot["play_db"] for slot, data in pairs)
-    gaps = [gap for gap in gaps if abs(gap) < 60.0]  # silence has no level
-    return gaps[len(gaps) // 2] if gaps else 0.0
-
-
-def _lufs(take: Take) -> float:
-    return loudest_lufs(Sound(take.samples[:, :2], take.rate_hz))
+    heard = sorted(gap for gap in gaps_db if abs(gap) < 60.0)  # silence has no level
+    return heard[len(heard) // 2] if heard else 0.0

@@ -5,15 +5,19 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from importlib.resources import files as resources
 from typing import Any
 
+from kitfold.render.jobs import default_jobs
 from kitfold.sheet.chart import chart_of, masking_map, writes_flats
 from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
 from kitfold.sheet.rows import FIGURE, row_of
-from kitfold.sheet.score import score_of
+from kitfold.sheet.score import Score, score_of
+from kitfold.sheet.sketch import read_sketch
 from kitfold.sheet.take import cues_of
-from kitfold.sheet.words import check_lines, device_words, memory_words
+from kitfold.sheet.tones import with_tones
+from kitfold.sheet.words import check_lines, device_words, loss_words, memory_words
 
 __all__ = ["sheet_files", "sheet_page"]
 
@@ -33,7 +37,10 @@ def sheet_page(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> str:
 
 
 def sheet_files(
-    manifest: Mapping[str, Any], files: Mapping[str, bytes], beside_bytes: int = BESIDE_BYTES
+    manifest: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    beside_bytes: int = BESIDE_BYTES,
+    jobs: int | None = None,
 ) -> dict[str, bytes]:
     """Return the page, and its sounds beside it where they would make it too heavy.
 
@@ -41,17 +48,23 @@ def sheet_files(
     ----------
     manifest, files : as for `sheet_page`
     beside_bytes : int, the sounds go beside the page when their text is longer than this
+    jobs : int or None, threads; None: as many as there are processors. The page is the same on any number of them
     """
-    heard = clips_of(manifest, files)
+    manifest = with_tones(manifest)
+    score, flats = score_of(manifest, read_sketch(manifest, files)), writes_flats(manifest)
+    with ThreadPoolExecutor(jobs or default_jobs()) as pool:
+        waiting = clips_of(manifest, files, pool)
+        rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats), manifest["slots"]))
+        lost = any(not note.reached for row in rows for note in row["notes"])
+        said = {**_said(manifest, files, score), "rows": rows, "row_unreached": lost}
+        heard = waiting()
     beside = sum(len(clip.text) for clip in heard.clips) > beside_bytes
-    page = _page(manifest, files, () if beside else heard.clips, data_of(manifest, files, heard, beside))
+    page = _page(said, () if beside else heard.clips, data_of(manifest, files, heard, score, beside))
     sounds = {f"sheet/{clip.key}.js": _script_of(clip) for clip in heard.clips} if beside else {}
     return {"sheet.html": page.encode(), **sounds}
 
 
-def _page(
-    manifest: Mapping[str, Any], files: Mapping[str, bytes], clips: tuple[Clip, ...], data: Mapping[str, Any]
-) -> str:
+def _page(said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, Any]) -> str:
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -65,7 +78,7 @@ def _page(
     )
     style, script = _text("sheet.css"), "".join(_text(name) for name in SCRIPTS)
     return engine.get_template("sheet.html.j2").render(
-        **_said(manifest, files),
+        **said,
         data=data,
         clips=clips,
         policy=_policy(style, script, bool(data["beside"])),
@@ -74,17 +87,16 @@ def _page(
     )
 
 
-def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> dict[str, Any]:
-    score, flats = score_of(manifest), writes_flats(manifest)
+def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes], score: Score) -> dict[str, Any]:
     lines = check_lines(manifest["checks"])
     return {
         "kit": manifest["kit"],
         "device": manifest["device"],
         "device_words": device_words(manifest["device"]),
         "memory": memory_words(manifest["budget"], manifest["device"]),
+        "loss": loss_words(manifest),
         "budget": manifest["budget"],
         "score": score,
-        "rows": [row_of(manifest, slot, files, score, flats) for slot in manifest["slots"]],
         "charts": chart_of(manifest, score),
         "poor": [line for line in lines if line["result"] != "pass"],
         "good": [line for line in lines if line["result"] == "pass"],

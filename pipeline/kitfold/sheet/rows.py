@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,10 @@ import numpy as np
 from kitfold.sheet.audio import Take, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
-from kitfold.sheet.score import Mark, Score, marks_of, signed
-from kitfold.sheet.words import change_words, error_words, how_played, step_words
+from kitfold.sheet.notes import Note, notes_of
+from kitfold.sheet.numbers import signed
+from kitfold.sheet.score import Mark, Score, marks_of
+from kitfold.sheet.words import change_words, check_title, error_words, how_played, step_words
 
 __all__ = ["FIGURE", "master_of", "row_of"]
 
@@ -35,24 +38,36 @@ def row_of(
     stored = read_slot(slot, files[slot["file"]]) if slot["file"] in files else None
     name = master_of(slot)
     master = read_take(files[name]) if name in files else None
-    marks = marks_of(slot, score)
+    inherited = _inherited(slot, manifest)
+    marks, notes = marks_of(slot, score), notes_of(slot, score)
     return {
         "slot": slot,
         "label": label_of(slot),
         "marks": marks,
-        "score_words": _score_words(marks),
+        "notes": notes,
+        "held": any(mark.kind == "hold" for mark in marks),
+        "score_words": _score_words(marks, notes, score),
         "note": sounding_note(slot, slot["play_semitones"], manifest["kit"], flats),
         "tuned": _tuned(slot),
         "share": _share(slot, manifest),
         "level": signed(round(slot["play_db"], 1)),
         "at_root": signed(slot["play_semitones"]),
         "played": how_played(slot),
-        "lost": error_words(slot["cost_db"]),
+        "lost": error_words(slot),
         "changes": [change_words(change) for change in slot["changes"]],
-        "steps": [step_words(step) for step in slot["made"]["steps"]],
-        "result": _verdict(slot, manifest["checks"]),
+        "steps": [step_words(step) for step in slot["made"]["steps"][inherited:]],
+        "inherited": [str(step.get("step", "")) for step in slot["made"]["steps"][:inherited]],
+        **_verdict(slot, manifest["checks"]),
         **_figures(slot, master, stored),
     }
+
+
+def _inherited(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> int:
+    """Count the steps that a sound shares with the one it is made from: what they said was said there."""
+    parent = slot["made"].get("from")
+    steps = next((one["made"]["steps"] for one in manifest["slots"] if one["sound"] == parent), ())
+    pairs = zip(slot["made"]["steps"], steps, strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
 
 
 def master_of(slot: Mapping[str, Any]) -> str:
@@ -110,16 +125,32 @@ def _share(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> float:
     return round(100.0 * float(slot["memory"]) / max(1, int(manifest["budget"]["limit"])), 1)
 
 
-def _verdict(slot: Mapping[str, Any], checks: Any) -> str:
-    """Return the worst result of the checks that name this slot or its sound."""
+def _verdict(slot: Mapping[str, Any], checks: Any) -> dict[str, Any]:
+    """Return the worst result of the checks that name this slot or its sound, and which ones do not pass, by place."""
     names = {slot["sound"], label_of(slot)}
-    results = [one["result"] for one in checks if names & set(one["about"])]
-    return min(results, key=lambda result: _WORST[result], default="pass")
+    about = [place for place, one in enumerate(checks) if names & set(one["about"])]
+    about.sort(key=lambda place: _WORST[checks[place]["result"]])
+    poor = [(place, check_title(checks[place])) for place in about if checks[place]["result"] != "pass"]
+    return {"result": checks[about[0]]["result"] if about else "pass", "poor": poor}
 
 
-def _score_words(marks: tuple[Mark, ...]) -> str:
+def _score_words(marks: tuple[Mark, ...], notes: tuple[Note, ...], score: Score) -> str:
     """Say the row's drawing in words, for a screen reader."""
-    return "; ".join(_mark_words(mark) for mark in marks) or "not in the song"
+    asked = [_mark_words(mark) for mark in marks] or ["not in the song"] * bool(score.sections)
+    return "; ".join([*asked, *_played_words(notes, score)])
+
+
+def _played_words(notes: tuple[Note, ...], score: Score) -> list[str]:
+    """Say how often the sketch plays a slot, and in which patterns."""
+    if score.sketch is None:
+        return []
+    patterns = sorted({int(note.x * score.patterns / 100.0 + 0.001) + 1 for note in notes})
+    lost = sum(not note.reached for note in notes)
+    if not notes:
+        return ["Play the song does not play it"]
+    where = f"{'pattern' if len(patterns) == 1 else 'patterns'} {', '.join(map(str, patterns))}"
+    times = "once" if len(notes) == 1 else f"{len(notes)} times"
+    return [f"Play the song plays it {times}, in {where}"] + [f"{lost} of them only by the master"] * bool(lost)
 
 
 def _mark_words(mark: Mark) -> str:
@@ -128,9 +159,9 @@ def _mark_words(mark: Mark) -> str:
     if mark.kind == "free":
         return f"{mark.section}: never moved, lasts {_lasts(mark)}"
     if mark.kind == "note":
-        return f"{mark.section}, {mark.chord}: set {mark.label}, lasts {_lasts(mark)}"
+        return f"{mark.section}, {mark.chord}: {mark.said}, lasts {_lasts(mark)}"
     short = "" if mark.ok else ", too short"
-    return f"{mark.section}, {mark.chord}: set {mark.label}, held {mark.needs_s:.2f} s, lasts {_lasts(mark)}{short}"
+    return f"{mark.section}, {mark.chord}: {mark.said}, held {mark.needs_s:.2f} s, lasts {_lasts(mark)}{short}"
 
 
 def _lasts(mark: Mark) -> str:

@@ -17,7 +17,8 @@ def cues_of(files: Mapping[str, bytes]) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list of dict: slot (0: the level tone), name, start_s, length_s, set (semitones) and level (dB), empty for the tone
+    list of dict: slot (0: the level tone, for which no slot is armed), name, start_s, length_s; set (semitones), level
+    (dB), in_take (the note that sounds meanwhile) and when_set (the note that it plays once set): empty for the tone
     """
     if not {TAKE_FILE, CUES_FILE} <= files.keys():
         return []
@@ -30,6 +31,8 @@ def cues_of(files: Mapping[str, bytes]) -> list[dict[str, Any]]:
             "length_s": float(line["length_s"]),
             "set": line["set_semitones"],
             "level": line["set_level_db"],
+            "in_take": line.get("note_in_take", ""),
+            "when_set": line.get("note_when_set") or line.get("note", ""),
         }
         for line in lines
     ]

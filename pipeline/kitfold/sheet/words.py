@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from kitfold.sheet.score import signed
+from kitfold.sheet.numbers import signed
 
 __all__ = [
     "change_words",
     "check_lines",
+    "check_title",
     "device_words",
     "error_words",
     "heard_loss",
     "how_played",
+    "loss_words",
     "memory_words",
     "step_words",
 ]
@@ -50,21 +52,30 @@ CHANGES = {
     "lower-rate": "stored at a lower rate",
 }
 RESULTS = {"pass": "holds", "warn": "look at this", "fail": "falls short"}
-_INAUDIBLE_DB = -60.0  # a millionth of what is heard
+_INAUDIBLE_DB = -50.0  # as on the command line: a hundred-thousandth of what is heard
+_NO_COST_DB = -120.0  # what a manifest writes where nothing was changed
+_FURTHER = "notes are played from further off"
 _NAMED_SEPARATELY = ("step", "settings", "found", "said")
 
 
 def check_lines(checks: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
     """Return the checks for reading: the ones to look at first, what holds after them."""
     order = {"fail": 0, "warn": 1, "pass": 2}
-    lines = [_check(one) for one in checks]
+    lines = [{**_check(one), "place": place} for place, one in enumerate(checks)]
     return sorted(lines, key=lambda line: order[line["result"]])
+
+
+def check_title(check: Mapping[str, Any]) -> str:
+    """Name a check."""
+    return CHECKS.get(check["check"], (str(check["check"]).capitalize(), ""))[0]
 
 
 def change_words(change: Mapping[str, Any]) -> dict[str, str]:
     """Say what was changed to fit, why, and what it cost the ear."""
     what = CHANGES.get(change["what"], change["what"])
-    return {"what": what, "why": change["why"], "cost": heard_loss(change["cost_db"])}
+    # a copy's price is that its notes run faster or slower; that another root plays them is heard all the same
+    further = change["what"] == "drop-copy" and change["cost_db"] <= _INAUDIBLE_DB
+    return {"what": what, "why": change["why"], "cost": _FURTHER if further else heard_loss(change["cost_db"])}
 
 
 def heard_loss(cost_db: float) -> str:
@@ -72,9 +83,29 @@ def heard_loss(cost_db: float) -> str:
     return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
 
 
-def error_words(cost_db: float) -> str:
-    """Say what the changes to a slot cost the ear."""
-    return "no change is heard" if cost_db <= _INAUDIBLE_DB else f"changes cost {heard_loss(cost_db)}"
+def error_words(slot: Mapping[str, Any]) -> str:
+    """Say what was changed of a slot, or of several changes what they cost the ear: what was left out counts too."""
+    changes = slot["changes"]
+    if not changes:
+        return "nothing was changed to fit"
+    if len(changes) == 1:
+        words = change_words(changes[0])
+        return f"{words['what']} ({words['cost']})"
+    cost_db = max(slot["cost_db"], *(change["cost_db"] for change in changes))
+    if cost_db > _INAUDIBLE_DB:
+        return f"its changes cost {heard_loss(cost_db)}"
+    return f"some {_FURTHER}" if any(one["what"] == "drop-copy" for one in changes) else "its changes are not heard"
+
+
+def loss_words(manifest: Mapping[str, Any]) -> dict[str, str]:
+    """Say what all changes of a kit cost the ear; nothing was lost where nothing was changed."""
+    cost_db = manifest["budget"]["cost_db"]
+    if cost_db <= _NO_COST_DB and not any(slot["changes"] for slot in manifest["slots"]):
+        return {"before": "Nothing was changed to make the kit fit", "loss": "", "after": ""}
+    if cost_db <= _INAUDIBLE_DB:
+        return {"before": "What was changed to make the kit fit is", "loss": "not heard", "after": ""}
+    note = "(over what is heard; −20 dB is a hundredth of it)"
+    return {"before": "All changes together cost", "loss": heard_loss(cost_db), "after": note}
 
 
 def how_played(slot: Mapping[str, Any]) -> str:
@@ -115,18 +146,23 @@ def memory_words(budget: Mapping[str, Any], device: Mapping[str, Any]) -> dict[s
     per, unit = (max(rates), "s") if budget["unit"] == "frames" else (1000, "kB")
     used, limit = budget["used"] / per, budget["limit"] / per
     more = budget.get("more")
-    bought = (
-        f"{more['units'] / per:g} {unit} more memory would make it {signed(round(more['cost_db'], 1))} dB"
-        if more
-        else "more memory would change nothing"
-    )
     return {
         "used": f"{used:,.2f} of {limit:,.2f} {unit}",
         "free": f"{limit - used:,.2f} {unit} free",
         "slots": f"{budget['slots_used']} of {budget['slots']} slots",
-        "loss": heard_loss(budget["cost_db"]),
-        "more": bought,
+        "more": _bought(budget, more, f"{more['units'] / per:g} {unit}" if more else ""),
     }
+
+
+def _bought(budget: Mapping[str, Any], more: Mapping[str, Any] | None, amount: str) -> str:
+    """Say what more memory would do, in a sentence; nothing where there is nothing to win."""
+    if budget["cost_db"] <= _INAUDIBLE_DB:
+        return ""
+    if not more:
+        return "More memory would change nothing."
+    if more["cost_db"] <= _INAUDIBLE_DB:
+        return f"With {amount} more memory no change would be heard."
+    return f"With {amount} more memory it would be {heard_loss(more['cost_db'])}."
 
 
 def step_words(step: Mapping[str, Any]) -> dict[str, str]:

@@ -1,6 +1,6 @@
 // The page's controls. Nothing sounds before the caution has been answered once.
 const $ = (id) => document.getElementById(id);
-const length = Number($("where").max);
+const length = Kit.patterns;
 let chosen = Kit.slots.length ? Kit.slots[0].slot : null;
 let cautioned = false;
 let dragging = false;
@@ -156,7 +156,7 @@ for (const radio of document.querySelectorAll('[name="version"]')) {
 $("chosen").addEventListener("change", () => choose(Number($("chosen").value)));
 $("volume").addEventListener("input", () => Player.volume(Number($("volume").value)));
 $("stop").addEventListener("click", stop);
-$("play-song").addEventListener("click", () => (Song.playing() ? stop() : playSong(Number($("where").value) % length)));
+$("play-song").addEventListener("click", () => (Song.playing() ? stop() : playSong(Number($("where").value) % Kit.played)));
 $("where").addEventListener("input", () => { dragging = true; Song.show(Number($("where").value), length); });
 $("where").addEventListener("change", () => {
   dragging = false;

@@ -8,11 +8,11 @@ const Song = {
   })),
 
   async play(fromPattern) {
-    const found = await Promise.all(Kit.songs.map((key) => Store.decoded(key, Player.context)));
+    const found = await Promise.all(Kit.songs.map((key) => Store.song(key, Player.context)));
     Player.stopAll();
     const versions = {};
     Kit.songs.forEach((key, at) => {
-      versions[key.replace("song-", "")] = channelsOf(found[at]);
+      versions[key.replace("song-", "")] = found[at];
     });
     Song.voice = Player.start("song", versions, { master: 1, device: 1 }, fromPattern * Kit.pattern_s, {});
   },

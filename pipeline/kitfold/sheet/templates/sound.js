@@ -1,4 +1,5 @@
 "use strict";
+const TURN = 1 << 17; // samples
 // The arithmetic of playing: pure functions on arrays of samples, no browser audio.
 const Sound = {
   bytes(base64) {
@@ -49,13 +50,29 @@ const Sound = {
   // transition), so that the browser's own interpolation is never heard. Smith, "Digital Audio Resampling", 1984.
   resample(samples, from, to) {
     if (from === to) return samples;
+    const out = new Float32Array(Math.ceil((samples.length * to) / from));
+    Sound.resampleInto(out, samples, from, to, 0, out.length);
+    return out;
+  },
+
+  // The same in turns short enough for the page to stay alive: for a whole song.
+  async resampled(samples, from, to) {
+    if (from === to) return samples;
+    const out = new Float32Array(Math.ceil((samples.length * to) / from));
+    for (let first = 0; first < out.length; first += TURN) {
+      Sound.resampleInto(out, samples, from, to, first, Math.min(out.length, first + TURN));
+      await new Promise((done) => setTimeout(done));
+    }
+    return out;
+  },
+
+  resampleInto(out, samples, from, to, start, stop) {
     const whole = gcd(from, to);
     const up = to / whole;
     const down = from / whole;
     const table = kernel(up, Math.min(1, to / from));
     const reach = table.reach;
-    const out = new Float32Array(Math.ceil((samples.length * up) / down));
-    for (let n = 0; n < out.length; n += 1) {
+    for (let n = start; n < stop; n += 1) {
       const first = Math.floor((n * down) / up) - reach + 1;
       const taps = table.taps((n * down) % up);
       const begin = Math.max(0, -first);
@@ -64,7 +81,6 @@ const Sound = {
       for (let k = begin; k < end; k += 1) sum += taps[k] * samples[first + k];
       out[n] = sum;
     }
-    return out;
   },
 };
 

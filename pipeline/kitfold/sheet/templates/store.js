@@ -10,6 +10,7 @@ const Store = {
   masters: new Map(),
   codes: new Map(),
   notes: new Map(),
+  songs: new Map(),
 
   // The text of a sound: in the page, or in a file beside it.
   text(key) {
@@ -41,6 +42,22 @@ const Store = {
       Store.masters.set(key, context.decodeAudioData(Sound.bytes(text).buffer));
     }
     return Store.masters.get(key);
+  },
+
+  // The song as samples; one that lies at the device's own rate is brought to the page's as its slots are.
+  async song(key, context) {
+    if (!(key === "song-device" && Kit.song) || Kit.song.rate_hz === context.sampleRate) {
+      return channelsOf(await Store.decoded(key, context));
+    }
+    if (!Store.songs.has(key)) {
+      const whole = channelsOf(await Store.decoded(key, new OfflineAudioContext(1, 1, Kit.song.rate_hz)));
+      const both = [];
+      for (const one of whole) {
+        both.push(await Sound.resampled(one, Kit.song.rate_hz, context.sampleRate));
+      }
+      Store.songs.set(key, both);
+    }
+    return Store.songs.get(key);
   },
 
   async stored(slot) {

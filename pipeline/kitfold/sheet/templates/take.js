@@ -31,6 +31,7 @@ const Take = {
     Take.put(count, left === null ? "–" : String(Math.ceil(left)));
     Take.put(document.getElementById("now-name"), Take.name(now, "nothing"));
     Take.put(document.getElementById("next-name"), Take.name(next, "no more"));
+    Take.put(document.getElementById("next-what"), next && !next.slot ? "Next, no slot to arm" : "Next to arm");
     document.getElementById("play-take").setAttribute("aria-pressed", String(on));
   },
 
