@@ -72,6 +72,17 @@ def test_costs_count_from_the_plain_sound_fall_with_length_and_are_never_nothing
         assert all(other.shares[-1] > 0 for other in others)
 
 
+def test_a_cut_costs_as_much_an_octave_up_whatever_hiss_that_spares():
+    """Eight bits hiss over the whole band, an octave up over half of it: that pays for no tail that is worth hearing."""
+    times = np.arange(3 * SOURCE_HZ) / SOURCE_HZ
+    swell = Sound(0.1 * np.sin(2 * np.pi * 73 * times) * np.sin(np.pi * times / 3) ** 2, SOURCE_HZ)
+    own = device(rate_hz=16_000, bits=8, encoding="unsigned")
+    plain, up = Ways.of(swell, own, 15.0, True, None).plain()
+    half = [float(one.shares[len(one.shares) // 2]) for one in (plain, up)]
+    assert half[0] > 1e-3  # cut at its loudest: a thousandth is -30 dB
+    assert half[1] >= 0.9 * half[0]  # beside the cut there is what the octave itself costs; the fades differ a little
+
+
 def test_a_bright_sound_loses_more_than_a_dull_one_at_a_lower_rate_and_an_octave_up():
     # 6 kHz lies over half of 8 kHz, and over a quarter of 16 kHz: all of it is gone; 300 Hz lies under all of them
     bright, dull = (ways_of(tone(hz), device(bits=16)).plain() for hz in (6_000, 300))

@@ -161,12 +161,12 @@ def _least_units(plan: Plan, device: Device, memory: Memory, seconds: float) -> 
 
 
 def doubts(plan: Plan, lengths: Mapping[str, float]) -> list[str]:
-    """Say where holds alone would fill a device's memory, as far as the sounds last that long."""
+    """Say what a kit may not have meant, and where holds alone would fill a device's memory."""
     from kitfold.pack.memory import memory_of
 
     holds = {sound.name: min(held_s(plan, sound), lengths[sound.name]) for sound in plan.sounds}
     named = ", ".join(f"{name} for {seconds:.2f} s" for name, seconds in holds.items() if seconds)
-    found = []
+    found = [*plan.said()]
     for device in plan.devices:
         memory = memory_of(device)
         holds_s = memory.limit / memory.per_frame / device.top_rate_hz

@@ -10,7 +10,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from kitfold.pack.manifest import Change, Check, Manifest, SlotEntry
+from kitfold.pack.manifest import Change, Check, Manifest, SlotEntry, shared_steps
 from kitfold.pack.slots import stored_name
 
 __all__ = ["build_table", "cost_said", "plain_table", "said_of"]
@@ -80,15 +80,17 @@ def said_of(change: Change) -> str:
 
 def _chart(manifest: Manifest, section: dict[str, Any]) -> Table:
     """Return what to set on the device, slot by chord: the play chart of one section."""
-    chords = list(dict.fromkeys(one["chord"] for one in section["chords"]))
-    table = plain_table(f"section {section['name']}: set", *chords, right=chords)
+    names = {one["chord"]: one["name"] for one in section["chords"]}
+    chords = list(names)
+    titles = [chord if name == chord else f"{chord} {name}" for chord, name in names.items()]
+    table = plain_table(f"section {section['name']}: set", *titles, right=titles)
     for slot in manifest.slots:
         settings: dict[str, list[int]] = {}
         for hold in slot.holds:
             if hold.section == section["name"]:
                 settings.setdefault(hold.chord, []).append(hold.setting)
         if settings:
-            cells = (_span(settings[chord]) if chord in settings else "" for chord in chords)
+            cells = (" ".join(f"{one:+d}" for one in sorted(set(settings.get(chord, ())))) for chord in chords)
             table.add_row(f"{slot.slot} {_label(slot)}", *cells)
     return table
 
@@ -129,9 +131,13 @@ def _checks(checks: list[Check]) -> Table:
 
 
 def _said(manifest: Manifest) -> list[str]:
-    """Return what steps had to say, once each, with the sound's name."""
+    """Return what steps had to say, once each, with the sound's name; what is made from it does not say it again."""
+    steps = {slot.sound: slot.made.steps for slot in manifest.slots}
     lines = [
-        f"{slot.sound}: {line}" for slot in manifest.slots for step in slot.made.steps for line in step.get("said", ())
+        f"{slot.sound}: {line}"
+        for slot in manifest.slots
+        for step in slot.made.steps[shared_steps(slot.made.steps, steps.get(slot.made.from_sound or "", [])) :]
+        for line in step.get("said", ())
     ]
     return list(dict.fromkeys(lines))
 

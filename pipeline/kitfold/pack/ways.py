@@ -150,10 +150,13 @@ def strain_of(heard: Heard, asks: Iterable[Ask], natural: float) -> Mapping[int,
 def _over(variant: Variant, base: float, least: float = 0.0) -> Variant:
     """Count a variant's cost from what the plain one costs, which the device takes from every sound whatever is chosen.
 
-    Any other costs at least a little more, so that it is taken only to save room: noise that plays an octave down may
-    even be heard less, but no musician wants a changed sound where nothing is short.
+    Only the storing is counted so: a cut costs what it costs, or the hiss that an octave up spares would pay for a tail
+    that was worth hearing. Any other than the plain one costs at least a little more, so that it is taken only to save
+    room: noise that plays an octave down may even be heard less, but no musician wants a changed sound where nothing is
+    short.
     """
-    return replace(variant, shares=np.maximum(variant.shares - base, 0.0) + least)
+    whole = float(variant.shares[-1])
+    return replace(variant, shares=max(whole - base, 0.0) + (variant.shares - whole) + least)
 
 
 def _falling(shares: NDArray[np.floating]) -> NDArray[np.float64]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from itertools import takewhile
 from typing import Any
 
 import numpy as np
 
+from kitfold.pack.manifest import shared_steps
 from kitfold.sheet.audio import Take, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
@@ -66,8 +66,7 @@ def _inherited(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> int:
     """Count the steps that a sound shares with the one it is made from: what they said was said there."""
     parent = slot["made"].get("from")
     steps = next((one["made"]["steps"] for one in manifest["slots"] if one["sound"] == parent), ())
-    pairs = zip(slot["made"]["steps"], steps, strict=False)
-    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+    return shared_steps(slot["made"]["steps"], steps)
 
 
 def master_of(slot: Mapping[str, Any]) -> str:

@@ -54,4 +54,5 @@ def _played_once(name: str, step: Step, sound: Sound, settings: Any) -> Sound:
     if sound.loop is None:
         return step(sound, settings)
     result = step(sound.with_samples(sound.samples, loop=None), settings)
-    return result.telling(f"its loop is gone: {name} changes what it joined; put the step loop after {name}")
+    again = "" if result.whole else f"; put the step loop after {name}"  # what has to end as it does must not loop
+    return result.telling(f"its loop is gone: {name} changes what it joined{again}")
