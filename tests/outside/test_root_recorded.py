@@ -46,7 +46,7 @@ def heard():
 def test_hardly_a_recorded_note_is_off_by_more_than_a_quarter_tone(heard):
     wrong = [(name, round(off)) for name, off, _ in heard if abs(off) > 50]
     assert len(heard) > 80
-    assert len(wrong) <= 0.017 * len(heard), wrong  # the share that the issue allows on a recorded grand
+    assert len(wrong) <= 0.017 * len(heard), wrong  # 3 of 176: what we ask of ourselves on a recorded grand
 
 
 def test_recorded_notes_lie_within_a_few_cents_of_what_their_makers_declared(heard):

@@ -1,0 +1,183 @@
+"""A Dask cluster does the work: the same bytes as at home, whatever becomes of a worker, and clear words otherwise."""
+
+import os
+import pickle
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from kitfold.errors import KitfoldError, Mistake, PlanError, StepError
+from kitfold.files import Store
+from kitfold.plan.load import load_plan
+from kitfold.render import crew as module
+from kitfold.render.crew import Here, crew_at
+from kitfold.render.masters import render_masters
+
+pytestmark = pytest.mark.filterwarnings("ignore")  # Dask's own, at its end
+
+
+def free_port():
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return one.getsockname()[1]
+
+
+class LocalCluster:
+    """A scheduler and workers in processes of their own, as on other machines: none has our files."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.address = f"tcp://127.0.0.1:{free_port()}"
+        self.workers = []
+        self.scheduler = self.started("dask-scheduler", "--port", self.address.rsplit(":", 1)[1], "--no-show")
+
+    def started(self, name, *arguments):
+        module_name = {"dask-scheduler": "dask_scheduler", "dask-worker": "dask_worker"}[name]
+        command = [sys.executable, "-m", f"distributed.cli.{module_name}", *arguments, "--no-dashboard"]
+        return subprocess.Popen(command, cwd=self.folder, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+
+    def add_worker(self):
+        how = ("--nthreads", "1", "--no-nanny", "--local-directory", str(self.folder))
+        self.workers.append(self.started("dask-worker", self.address, *how))
+        return self.workers[-1]
+
+    def stop(self):
+        for process in (*self.workers, self.scheduler):
+            process.kill()
+            process.wait()
+
+
+@pytest.fixture(scope="module")
+def cluster(tmp_path_factory):
+    cluster = LocalCluster(tmp_path_factory.mktemp("cluster"))
+    cluster.add_worker()
+    yield cluster
+    cluster.stop()
+
+
+def a_kit(kit_folder, entries, sounds=4):
+    stack = {"step": "stack", "intervals": [0, 12]}
+    pads = [{"name": f"pad{n}", "source": "pad.wav", "start_s": n / 100, "steps": [stack]} for n in range(sounds)]
+    swell = {"name": "swell", "from": "pad0", "steps": [{"step": "reverse"}]}
+    return load_plan(kit_folder.kit([*pads, swell, entries.hit]))
+
+
+def made(plan, crew, store=None):
+    return render_masters(plan, crew.threads, lambda name: None, store, crew)
+
+
+def entered(address, tries=1):
+    """Enter and leave; try again while nobody answers."""
+    for left in reversed(range(tries)):
+        try:
+            with crew_at(address, None):
+                return
+        except PlanError as error:
+            if "no Dask scheduler answers" not in str(error) or not left:
+                raise
+
+
+def same(one, other):
+    return one.keys() == other.keys() and all(
+        np.array_equal(one[name].sound.samples, other[name].sound.samples)
+        and (one[name].sound.history, one[name].key) == (other[name].sound.history, other[name].key)
+        for name in one
+    )
+
+
+def test_masters_made_by_a_cluster_are_those_made_at_home(cluster, kit_folder, entries, tmp_path):
+    plan = a_kit(kit_folder, entries)
+    with crew_at(cluster.address, None) as crew:
+        assert crew.far
+        far = made(plan, crew)
+        assert not far["swell"].sound.samples.flags.writeable
+        assert same(far, made(plan, Here(1)))
+        # what is kept of a cluster's work is what is kept of ours
+        made(plan, crew, Store(tmp_path / "cache"))
+    assert same(far, made(plan, Here(1), Store(tmp_path / "cache")))
+
+
+def test_a_worker_that_is_killed_costs_time_and_nothing_else(cluster, kit_folder, entries):
+    plan = a_kit(kit_folder, entries, sounds=12)
+    victim = cluster.add_worker()
+    with crew_at(cluster.address, None) as crew:
+        for _ in range(100):
+            if len(crew._client.nthreads()) == 2:
+                break
+            time.sleep(0.1)
+        told = []
+
+        def tell(name):
+            told.append(name)
+            if len(told) == 2:
+                os.kill(victim.pid, signal.SIGKILL)
+
+        masters = render_masters(plan, crew.threads, tell, None, crew)
+    assert victim.wait(timeout=10) != 0
+    assert same(masters, made(plan, Here(1)))
+
+
+def test_what_a_step_refuses_far_away_is_said_as_at_home(cluster, kit_folder):
+    bad = {"name": "pad", "source": "pad.wav", "steps": [{"step": "filter", "highpass_hz": 20_000}]}
+    plan = load_plan(kit_folder.kit([bad]))
+    errors = []
+    with crew_at(cluster.address, None) as crew:
+        for one in (crew, Here(1)):
+            with pytest.raises(StepError) as caught:
+                made(plan, one)
+            errors.append(caught.value.mistakes)
+    assert errors[0] == errors[1]
+
+
+def test_errors_travel_whole():
+    error = StepError([Mistake("kit.toml: a", "is wrong", "mend it"), Mistake("b", "too")])
+    arrived = pickle.loads(pickle.dumps(error))
+    assert (type(arrived), arrived.mistakes) == (StepError, error.mistakes)
+    assert isinstance(arrived, KitfoldError)
+
+
+def test_where_no_scheduler_answers_that_is_said(monkeypatch):
+    monkeypatch.setattr(module, "_WAIT_S", 0.3)
+    address = f"tcp://127.0.0.1:{free_port()}"
+    with pytest.raises(PlanError, match=f"--cluster no Dask scheduler answers at {address}.*\n  hint: start one"):
+        entered(address)
+
+
+def test_an_address_that_is_none_is_refused(monkeypatch):
+    monkeypatch.setattr(module, "_WAIT_S", 0.3)
+    with pytest.raises(PlanError, match="--cluster no Dask scheduler answers at nonsense"):
+        entered("nonsense")
+
+
+def test_a_scheduler_without_workers_is_said_so(tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "_WAIT_S", 3.0)
+    lonely = LocalCluster(tmp_path)
+    try:
+        with pytest.raises(PlanError, match="has no worker\n  hint: start one: `dask worker"):
+            entered(lonely.address, tries=10)  # the scheduler takes a moment to listen
+    finally:
+        lonely.stop()
+
+
+def test_a_worker_that_could_make_other_bytes_is_refused(cluster, monkeypatch):
+    real = module._who
+
+    with crew_at(cluster.address, None) as crew:
+        client = crew._client
+        monkeypatch.setattr(module, "_who", lambda: {**real(), "numpy": "0.1"})
+        monkeypatch.setattr(client, "run", lambda who: {"tcp://10.0.0.9:1": real()})
+        with pytest.raises(
+            PlanError, match=r"the worker tcp://10.0.0.9:1 could make other bytes: it has numpy .*here 0.1"
+        ):
+            module._refuse_others(client, cluster.address)
+
+
+def test_without_dask_the_way_to_get_it_is_said(monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(PlanError, match=r"needs Dask.*\n  hint: install it with: pip install 'kitfold\[cluster\]'"):
+        entered("tcp://127.0.0.1:1")
