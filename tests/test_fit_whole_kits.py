@@ -6,6 +6,7 @@ loop is the last frame that is played.
 """
 
 import json
+import re
 import struct
 
 import numpy as np
@@ -125,6 +126,90 @@ def test_the_settings_of_holds_hold_the_octave_and_lie_in_reach(run, kit_folder)
     kit_folder.device(rate_hz=16_000, bits=16, memory_s=2.4, transpose=[-12, 12])
     _, manifest = built(run, kit_folder, path, "tiny")
     assert {slot["play_semitones"] for slot in manifest["slots"]} == {0}
+
+
+# Other intervals than the octave, where the kit asks for them.
+
+MIDDLE = dict.fromkeys(range(1, 34), 1.0)  # up to 4.85 kHz: under half of 16 kHz by a fifth, not by an octave
+UPS = [3, 5, 7, 9, 12]
+
+
+def test_what_an_octave_up_would_dull_is_stored_as_far_up_as_keeps_it_and_plays_at_its_root_and_length(run, kit_folder):
+    for name, partials in (("dull", {1: 1.0}), ("middle", MIDDLE), ("bright", dict.fromkeys(range(1, 54), 1.0))):
+        kit_folder.sound(f"{name}.wav", 0.1 * tone(partials, 2.0), RATE_HZ)  # so low that none clips
+    chunks = ["smpl", "info"]
+    kit_folder.device(rate_hz=16_000, bits=16, memory_s=4.4, transpose=[-12, 12], wav_chunks=chunks)
+    names = ("dull", "middle", "bright")
+    path = kit_folder.kit([sound(name) for name in names], {"device": "tiny"}, fit={"repitch_semitones": UPS})
+    place, manifest = built(run, kit_folder, path, "tiny")
+    assert manifest["fit"]["repitch_semitones"] == UPS
+    # 1 + 2 x 2^(-7/12) + 2 s are 4.33; a sixth up middle would lose its highest partials, a fourth up it is too long
+    settings = {slot["sound"]: slot["play_semitones"] for slot in manifest["slots"]}
+    assert settings == {"dull": -12, "middle": -7, "bright": 0}
+    for slot in manifest["slots"]:
+        semitones, stored_at = slot["play_semitones"], slot["root"]["midi"] - slot["play_semitones"]
+        assert slot["root"]["note"] == "D3"  # as it is once it is set
+        assert abs(slot["root"]["error_cents"]) <= 1
+        samples, rate_hz = played(place, slot, semitones)
+        assert abs(1200 * np.log2(line_hz(samples, rate_hz, D3_HZ) / D3_HZ)) <= 1  # the goal
+        master, master_hz = sf.read(place / "masters" / f"{slot['sound']}.wav", always_2d=True)
+        # half a stored frame of rounding, played lower, is at most a whole one
+        assert abs(len(samples) / rate_hz - len(master) / master_hz) <= 1 / 16_000
+        assert slot["frames"] == len(samples) == manifest_frames(master, master_hz, semitones)
+        # the note that the file itself sounds, as its chunks and its own words say it
+        data = (place / slot["file"]).read_bytes()
+        assert struct.unpack_from("<I", data, data.index(b"smpl") + 8 + 12)[0] == stored_at
+        assert f"root {({50: 'D3', 57: 'A3', 62: 'D4'})[stored_at]}".encode() in data
+        steps = [step for step in slot["made"]["steps"] if step["step"] == "transpose"]
+        assert [step["settings"]["semitones"] for step in steps] == [-semitones] * bool(semitones)
+    whys = {slot["sound"]: [change["why"] for change in slot["changes"]] for slot in manifest["slots"]}
+    assert whys["middle"][0].startswith("stored 7 semitones up and played 7 down: 67 % of the room")
+    assert whys["dull"][0].startswith("stored an octave up and played an octave down: half the room")
+    assert manifest["budget"]["used"] == sum(slot["frames"] for slot in manifest["slots"])
+    assert manifest["budget"]["used"] <= manifest["budget"]["limit"]
+    page = (place / "sheet.html").read_text(encoding="utf-8")
+    assert re.search("[Ss]tored 7 semitones up (?!and played)", page)  # in the sheet's own words, beside the manifest's
+    checked = run("verify", place)
+    assert checked.code == 0, checked.out + checked.err
+
+
+def manifest_frames(master, master_hz, semitones):
+    """Return how many frames a device stores of a sound: each lasts 2^(n/12) times as long once it plays n lower."""
+    return round(len(master) / master_hz * 16_000 * 2 ** (semitones / 12))
+
+
+def test_an_interval_is_used_only_where_all_settings_of_its_holds_lie_in_reach(run, kit_folder):
+    kit_folder.sound("pad.wav", tone(DULL, 4.0), RATE_HZ)
+    for low, wanted in ((-12, -7), (-11, -5), (-10, -5), (-9, 0)):  # v lies five down: 7 + 5 reach 12
+        kit_folder.device(rate_hz=16_000, bits=16, memory_s=2.7, transpose=[low, 12])
+        path = kit_folder.kit(
+            [sound("pad", plays="chords")],
+            {"device": "tiny"},
+            song={"section": HOLD},
+            fit={"repitch_semitones": UPS[1:]},
+        )
+        place, manifest = built(run, kit_folder, path, "tiny")
+        (slot,) = manifest["slots"]
+        assert slot["play_semitones"] == wanted
+        assert {(hold["semitones"], hold["setting"]) for hold in slot["holds"]} == {(0, wanted), (-5, wanted - 5)}
+        for hold in slot["holds"]:
+            assert low <= hold["setting"] <= 12
+            assert hold["ok"]
+            samples, rate_hz = played(place, slot, hold["setting"])
+            hz = D3_HZ * 2 ** (hold["semitones"] / 12)
+            assert abs(1200 * np.log2(line_hz(samples, rate_hz, hz) / hz)) <= 1
+            assert len(samples) / rate_hz >= hold["needs_s"]
+
+
+def test_the_default_is_the_octave_alone_to_the_byte(run, kit_folder, bright_and_dull):
+    said = bright_and_dull.read_text(encoding="utf-8")
+    slots = []
+    for text in (said, said + "[fit]\nrepitch_semitones = [12]\n"):
+        bright_and_dull.write_text(text, encoding="utf-8")
+        place, _ = built(run, kit_folder, bright_and_dull, "tiny")
+        slots.append({path.name: path.read_bytes() for path in sorted((place / "slots").rglob("*.*"))})
+    assert slots[0] == slots[1]
+    assert len(slots[0]) == 4
 
 
 # Loops.

@@ -1,11 +1,13 @@
 """Threads that are free help; none is taken that was not allowed; results and errors come in the order of the items."""
 
+import subprocess
+import sys
 import threading
 import time
 
 import pytest
 
-from kitfold.threads import allowed, at_once, one_place
+from kitfold.threads import allowed, at_once, one_place, uninterrupted
 
 
 def meeting(number):
@@ -74,3 +76,27 @@ def test_the_first_failure_in_the_order_of_the_items_is_raised_and_places_are_gi
 
 def test_nothing_to_do_is_nothing():
     assert at_once(meeting(9), []) == []
+
+
+def test_ctrl_c_never_reaches_what_a_c_library_calls_back(tmp_path):
+    """In a process of its own: SIGINT while an MP3 is written ends the process, and is not lost within libsndfile."""
+    code = """
+import os, signal, sys, threading, time
+import numpy as np, soundfile
+from kitfold.pack.encode import mp3_of
+noise = np.random.default_rng(1).standard_normal((48_000 * 60, 2)).astype(np.float32) * 0.1
+threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
+try:
+    while True:
+        mp3_of(noise, 48_000)
+except KeyboardInterrupt:
+    os._exit(7)
+"""
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    assert (run.returncode, run.stderr) == (7, "")
+
+
+def test_what_is_called_apart_returns_and_raises_as_if_it_were_not():
+    assert uninterrupted(max, [1, 3, 2]) == 3
+    with pytest.raises(ZeroDivisionError):
+        uninterrupted(lambda: 1 / 0)

@@ -116,7 +116,7 @@ class Sound:
 
     def peak(self) -> float:
         """Return the largest absolute sample, 0.0 for a sound without frames."""
-        return float(np.max(np.abs(self.samples), initial=0.0))
+        return float(max(np.max(self.samples, initial=0.0), -np.min(self.samples, initial=0.0)))
 
     def float64(self) -> NDArray[np.float64]:
         """Return the samples in float64, for measuring: shape (frames, channels)."""
@@ -127,8 +127,15 @@ class Sound:
 
         float32 holds every such step exactly, so what is made from this sound is what is made from that file.
         """
-        steps = np.clip(np.rint(self.float64() * 2.0**23), -(2.0**23), 2.0**23 - 1)
-        return self.with_samples(steps / 2.0**23)
+        return self.with_samples(self.steps_of_24_bits() / np.float32(2.0**23))
+
+    def steps_of_24_bits(self) -> Audio:
+        """Return the samples as whole numbers of 24-bit steps, -2^23 to 2^23 - 1; clipped at full scale."""
+        full = np.float32(2.0**23)  # a power of two: nothing is rounded but by `rint`
+        steps = np.clip(self.samples, -1.0, 1.0)
+        steps *= full
+        np.rint(steps, out=steps)
+        return np.minimum(steps, full - 1, out=steps)
 
     def with_samples(self, samples: ArrayLike, **changes: Any) -> Sound:
         """Return this sound with other samples, and with any other field given by name.

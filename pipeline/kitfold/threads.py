@@ -11,9 +11,9 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import Any, TypeVar
 
-__all__ = ["allowed", "at_once", "one_place"]
+__all__ = ["allowed", "at_once", "one_place", "uninterrupted"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -78,6 +78,32 @@ def at_once(make: Callable[[Item], Result], items: Sequence[Item]) -> list[Resul
     if failures:
         raise failures[min(failures)]
     return [results[place] for place in range(len(items))]
+
+
+def uninterrupted(function: Callable[..., Result], *given: Any, **named: Any) -> Result:
+    """Call a function where Ctrl-C cannot reach it, and wait for it.
+
+    Ctrl-C raises in the main thread wherever that is. Within a function that a C library calls back, as libsndfile does
+    to read and write bytes in memory, it is printed and lost, and what was being written has a hole. So such calls
+    leave the main thread, which is interrupted while it waits.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        return function(*given, **named)
+    results: list[Result] = []
+    failures: list[BaseException] = []
+
+    def call() -> None:
+        try:
+            results.append(function(*given, **named))
+        except BaseException as error:  # raised again below
+            failures.append(error)
+
+    thread = threading.Thread(target=call, daemon=True)
+    thread.start()
+    thread.join()
+    if failures:
+        raise failures[0]
+    return results[0]
 
 
 def _helpers(work: Callable[[], None], most: int) -> list[threading.Thread]:

@@ -11,9 +11,11 @@ fits, never under a hold, never what may not be cut: our own kindness, since one
 and `one factor breaks` says how many parts that would ruin. Where even the kind baseline leaves too much it breaks them
 too, and the table says so: such a kit is none.
 Both are rendered by the same conversion and priced by the same model, counted from the plain conversion; `whole`: the
-baseline is the untouched kit, and nothing can be better. Referee: the mean of zimtohrli's distances over all parts,
-each from the sound before conversion, asked in pieces of half a second (see referee_sounds.py); it does not hear
-what playing far from a root costs, where an optional copy is left out. All of it takes a few minutes.
+baseline is the untouched kit, and nothing can be better. `more`: by how many dB more a kit gains that may be stored up
+by other intervals than the octave too, `[fit] repitch_semitones = [3, 5, 7, 9, 12]`. Referee: the mean of zimtohrli's
+distances over all parts, each from the sound before conversion, asked in pieces of half a second (see
+referee_sounds.py); it does not hear what playing far from a root costs, where an optional copy is left out.
+All of it takes a few minutes.
 """
 
 from __future__ import annotations
@@ -45,16 +47,19 @@ from kitfold.pack.problem import Candidate, Part, Problem, Variant
 from kitfold.pack.quantise import dequantise
 from kitfold.pack.ready import Ready, made_ready, whole_levels
 from kitfold.pack.slot import made_part, played_back, stored_slot
+from kitfold.pack.ways import OCTAVE
 from kitfold.plan.device import Device
 from kitfold.plan.load import load_plan
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master, render_masters
 from kitfold.sound import Sound
+from kitfold.units import semitones_to_ratio
 
 ROOT = Path(__file__).resolve().parents[2]
 DEVICES = ("mono8-22s", "mulaw8-13s", "mono12-41s", "stereo16-18mb")
 SHARES = (1.0, 0.6, 0.35)
 ALL = frozenset({"shorten", "loop", "repitch", "drop-copy", "lower-rate"})
+INTERVALS = (3, 5, 7, 9, 12)
 HELD = ("strings", "choir", "synth-pad", "reed-organ", "sax")
 RATE_HZ = 48_000
 
@@ -73,13 +78,27 @@ def prepared(plan: Plan, device: Device, masters: Mapping[str, Master]) -> Prepa
     """Do what `pack_kit` does before it fits."""
     reach = Reach(*device.transpose, plan.fit.natural_range_semitones)
     whole = {name: whole_levels(plan, device, master) for name, master in masters.items()}
-    gains = dict(zip(whole, balance([levels for *_, levels in whole.values()], device.slot_level), strict=True))
+    gains = dict(zip(whole, balance([one.levels for one in whole.values()], device.slot_level), strict=True))
     ready = {name: made_ready(plan, device, masters[name], reach, whole[name], gains[name]) for name in masters}
     memory = replace(memory_of(device), limit=10**12, slots=10**6)
     candidates = tuple(one.candidate for one in ready.values())
     tempo = plan.song.tempo_slowest
     problem = Problem(candidates, memory, device.top_rate_hz, reach, tempo, frozenset(plan.fit.allow), device.name)
     return Prepared(plan, device, problem, ready)
+
+
+def storing_up_by(intervals: Sequence[int], problem: Problem) -> Problem:
+    """Return a problem without the ways of storing that go up by any other interval."""
+    kept = {0, *intervals}
+
+    def of(variants: Sequence[Variant]) -> tuple[Variant, ...]:
+        return tuple(one for one in variants if one.up_semitones in kept)
+
+    candidates = tuple(
+        replace(one, variants=of(one.variants), loops={root: of(ways) for root, ways in one.loops.items()})
+        for one in problem.candidates
+    )
+    return replace(problem, candidates=candidates)
 
 
 def untouched(problem: Problem) -> tuple[list[Part], float]:
@@ -150,7 +169,7 @@ def distance(parts: Sequence[Part], kit: Prepared) -> float:
     """Return the referee's mean distance of what the device plays from the sounds before conversion."""
     from referee_sounds import in_step
 
-    made = [made_part(part, kit.ready[part.name], kit.device) for part in parts]
+    made = [made_part(part, kit.ready[part.name]) for part in parts]
     gains = balance([levels for _, levels in made], kit.device.slot_level)
     total = 0.0
     for number, (part, (sound, _), gain) in enumerate(zip(parts, made, gains, strict=True), start=1):
@@ -159,7 +178,7 @@ def distance(parts: Sequence[Part], kit: Prepared) -> float:
         original = ready.copies.get(part.root) or copied(ready.sound, part.root)
         stored = slot.stored
         device = sound.with_samples(dequantise(stored.codes, stored.bits, stored.encoding))
-        speed = 2 if part.variant.octave else 1
+        speed = semitones_to_ratio(part.variant.up_semitones)
         whole = device.sustained(ceil(original.frames * device.rate_hz / original.rate_hz / speed))
         heard, wanted = heard_at_48k(played_back(whole, part)), heard_at_48k(original)
         heard = np.pad(heard, (0, max(0, len(wanted) - len(heard))))[: len(wanted)] / 10 ** (gain.store_db / 20)
@@ -178,7 +197,7 @@ def rows(name: str, kit: Prepared, referee: bool) -> None:
         label = f"{name:15} {kit.device.name:14} {100 * share:4.0f} %"
         even, kept = shortened(plain, memory, whole)
         try:
-            fitted = fit(replace(kit.problem, memory=memory))
+            fitted = fit(replace(storing_up_by((OCTAVE,), kit.problem), memory=memory))
         except FitError:
             print(f"{label}  refused: its holds need more")
             continue
@@ -188,12 +207,13 @@ def rows(name: str, kit: Prepared, referee: bool) -> None:
             f" {sum(what(part) for part in fitted.stored)} {said}"
             for said, what in (
                 ("looped", lambda part: part.variant.loop),
-                ("octave up", lambda part: part.variant.octave > 0),
+                ("octave up", lambda part: part.variant.up_semitones > 0),
                 ("lower rate", lambda part: part.variant.rate_hz < kit.problem.rate_hz),
             )
             if any(what(part) for part in fitted.stored)
         )
         ours = db(fitted.cost)
+        more = ours - db(fit(replace(kit.problem, memory=memory)).cost)
         even_cost = cost_of(even, kit) + missing
         theirs = db(even_cost)
         judged = ""
@@ -205,7 +225,7 @@ def rows(name: str, kit: Prepared, referee: bool) -> None:
             broken = f"; one factor breaks {spoilt}{broken}"
         verdict = "yes" if theirs - ours >= 3.0 else "whole" if theirs <= -120.0 else "no"
         print(
-            f"{label} {ours:8.2f} {theirs:8.2f} {theirs - ours:7.2f} {verdict:>5} {judged}{ways}{broken}",
+            f"{label} {ours:8.2f} {theirs:8.2f} {theirs - ours:7.2f} {verdict:>5} {more:6.2f} {judged}{ways}{broken}",
             flush=True,
         )
 
@@ -238,7 +258,7 @@ def recorded_kit(folder: Path, others: str) -> Path:
 
 def gains(referee: bool) -> None:
     """Print the table."""
-    print(f"\n{'kit':15} {'device':14} memory  ours dB  even dB  better   3dB   referee, ours and even")
+    print(f"\n{'kit':15} {'device':14} memory  ours dB  even dB  better   3dB   more   referee, ours and even")
     with tempfile.TemporaryDirectory() as folder:
         kits = {
             "demo": ROOT / "input_demo" / "kit.toml",
@@ -249,6 +269,7 @@ def gains(referee: bool) -> None:
             masters = None
             for device in DEVICES:
                 plan = load_plan(path, [device])
+                plan = replace(plan, fit=plan.fit.model_copy(update={"repitch_semitones": INTERVALS}))
                 masters = masters or render_masters(plan, 1, lambda _: None)
                 rows(name, prepared(plan, plan.devices[0], masters), referee)
 
@@ -265,8 +286,8 @@ def likely_kit(count: int = 64, seed: int = 1) -> tuple[Candidate, ...]:
         losses = (1.0, *random.uniform(1, 30, 2), random.uniform(30, 100))
         places = ((29_000, 0), (14_500, 0), (29_000, 12), (14_500, 12))
         variants = tuple(
-            _variant(random, seconds, rate_hz, octave, store * loss, steep)
-            for (rate_hz, octave), loss in zip(places, losses, strict=True)
+            _variant(random, seconds, rate_hz, up, store * loss, steep)
+            for (rate_hz, up), loss in zip(places, losses, strict=True)
         )
         asks = tuple(Ask("s", "i", move, seconds / 8) for move in (0, 7, -7)) if n % 4 == 0 else ()
         optional = (7, -7) if asks else ()
@@ -279,15 +300,13 @@ def likely_kit(count: int = 64, seed: int = 1) -> tuple[Candidate, ...]:
     return tuple(sounds)
 
 
-def _variant(
-    random: np.random.Generator, seconds: float, rate_hz: int, octave: int, store: float, steep: float
-) -> Variant:
-    ratio = 2 if octave else 1
+def _variant(random: np.random.Generator, seconds: float, rate_hz: int, up: int, store: float, steep: float) -> Variant:
+    ratio = semitones_to_ratio(up)
     frames, block = int(seconds * rate_hz / ratio), int(0.02 * rate_hz / ratio)
     kept = np.arange(ceil(frames / block) + 1) / ceil(frames / block)
     tail = (np.exp(-steep * kept) - np.exp(-steep)) / (1 - np.exp(-steep))
     uneven = 1 - np.abs(random.normal(0, 0.1, len(kept))) * kept
-    return Variant(rate_hz, octave, False, frames, block, np.minimum.accumulate(store + (1 - store) * tail * uneven))
+    return Variant(rate_hz, up, False, frames, block, np.minimum.accumulate(store + (1 - store) * tail * uneven))
 
 
 def speed() -> None:

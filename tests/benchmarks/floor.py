@@ -5,7 +5,7 @@
 Decode every take; two stereo stretches a stack at high quality and one in mono for each copy; resample every slot; each
 varispeed of the preview once for the masters and once for the device; encode slots, masters, preview, and the page's
 MP3s. Lengths and counts are read from the manifest of a finished build, so that both do the same amount of work. No
-measuring, no fitting, no page, no start-up of kitfold; numpy, soxr, pedalboard and soundfile are loaded, as they must be.
+measuring, no fitting, no page, no start-up of kitfold; numpy, soxr, pedalboard and soundfile load, as they must.
 """
 
 import io

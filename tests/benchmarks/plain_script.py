@@ -3,7 +3,7 @@
     python tests/benchmarks/plain_script.py KIT_FOLDER OUT
 
 It makes the slots of `speed_kit.py` (8 sounds tuned and stacked, 12 copies, 3 risers) as a musician who programs a
-little would: folded to mono at once, roots by pyin, every pitch by librosa's pitch_shift, levels by pyloudnorm, 12 bits.
+little would: folded to mono at once, roots by pyin, pitches by librosa's pitch_shift, levels by pyloudnorm, 12 bits.
 It writes no masters, no preview, no page and no manifest, fits nothing and proves nothing.
 """
 

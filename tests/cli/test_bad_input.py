@@ -364,14 +364,16 @@ PLACES = (
         for key in ("step", "as", "head_db", "tail_db", "pre_ms", "fade_ms", "semitones", "name", "to", "beats")
     ]
     + [("section", key) for key in ("name", "chords", "silent", "shift")]
-    + [("fit", "allow"), ("fit", "hold_floor_db"), ("fit", "natural_range_semitones"), ("song", "beats_per_pattern")]
+    + [("fit", key) for key in ("allow", "hold_floor_db", "natural_range_semitones", "repitch_semitones")]
+    + [("song", "beats_per_pattern")]
 )
 LIKELY = {
     "plays": ["chords", "tones", [0, 7], [-48, 48]], "copies": ["all", "none"], "steps": [[], [{"step": "reverse"}]],
     "device": ["mulaw8-13s", ["stereo16-18mb", "mono12-41s"]], "tempo": [10, 400], "start_s": [0.5],
     "chords": [["vii°", "-", "bII", "5"]], "shift": [{"pad": -48}, {"pad": 48}], "allow": [[]],
     "recipe": ["bell", "riser"], "end_s": [1e-4, 0.01],
-    "hold_floor_db": [-90, -0.01], "spare": [0.01, 100], "beats_per_pattern": [256, 0.001], "fade_ms": [60_000],
+    "hold_floor_db": [-90, -0.01], "repitch_semitones": [[1, 24], [7]], "spare": [0.01, 100],
+    "beats_per_pattern": [256, 0.001], "fade_ms": [60_000],
 }  # fmt: skip
 
 

@@ -186,7 +186,10 @@ def test_the_kit_builds_without_an_edit(tmp_path, capsys):
     code = _exit_code(["build", str(tmp_path / "kit.toml"), "--out", str(tmp_path / "build"), "--json"])
     checks = json.loads(capsys.readouterr().out)[0]["manifest"]["checks"]
     assert code == 0
-    assert {check["result"] for check in checks} == {"pass"}
+    assert "fail" not in {check["result"] for check in checks}
+    # the pad takes 150 ms to come: what that does to its chord changes the musician judges, so a warning says it
+    warned = [(check["check"], check["about"]) for check in checks if check["result"] != "pass"]
+    assert warned == [("chord gap", ["pad"])]
 
 
 def test_nothing_but_the_kit_is_left_behind(tmp_path, capsys):

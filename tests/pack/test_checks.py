@@ -184,7 +184,7 @@ def test_what_is_not_held_has_no_pair(kit):
 
 def test_a_sound_that_is_stored_an_octave_up_counts_where_it_is_played(kit):
     part = kit.first["bass"].slot.part
-    up = replace(part, variant=replace(part.variant, octave=12))
+    up = replace(part, variant=replace(part.variant, up_semitones=12))
     stored_up = with_codes(changed(kit, "bass", part=up), "bass", harmonic(D3, 1.25, 0.025))
     one, other = kit.first["bass"], stored_up.first["bass"]
     assert other.sounds_s == pytest.approx(one.sounds_s, rel=0.05)  # its fade at the end is of another length

@@ -22,11 +22,11 @@ ALL = frozenset({"shorten", "loop", "repitch", "drop-copy", "lower-rate"})
 HELD = (Ask("s", "i", 0, 1.0),)
 
 
-def variant(rate_hz=RATE, octave=0, loop=False, seconds=4.0, share=0.01, **changes):
-    frames = int(seconds * rate_hz / 2 ** (octave / 12))
+def variant(rate_hz=RATE, up_semitones=0, loop=False, seconds=4.0, share=0.01, **changes):
+    frames = int(seconds * rate_hz / 2 ** (up_semitones / 12))
     blocks = max(1, -(-frames // 10))
     shares = np.full(2, share) if loop else np.linspace(1.0, share, blocks + 1)
-    return Variant(rate_hz, octave, loop, frames, frames if loop else 10, shares, **changes)
+    return Variant(rate_hz, up_semitones, loop, frames, frames if loop else 10, shares, **changes)
 
 
 def candidate(*variants, **changes):
@@ -49,10 +49,10 @@ def parts_of(one, **changes):
 
 
 def kinds(parts):
-    return {(part.variant.rate_hz, part.variant.octave, part.variant.loop) for part in parts}
+    return {(part.variant.rate_hz, part.variant.up_semitones, part.variant.loop) for part in parts}
 
 
-EVERY = (variant(), variant(500, share=0.1), variant(octave=12, share=0.2), variant(500, 12, share=0.3))
+EVERY = (variant(), variant(500, share=0.1), variant(up_semitones=12, share=0.2), variant(500, 12, share=0.3))
 LOOPED = variant(loop=True, seconds=0.5, share=0.05)
 
 
@@ -67,7 +67,7 @@ def test_all_that_is_allowed_is_listed():
     ("wish", "used"),
     [
         ("lower-rate", lambda part: part.variant.rate_hz < RATE),
-        ("repitch", lambda part: part.variant.octave != 0),
+        ("repitch", lambda part: part.variant.up_semitones != 0),
         ("loop", lambda part: part.variant.loop),
         ("shorten", lambda part: part.frames < part.variant.frames),
         ("drop-copy", lambda part: False),
@@ -85,23 +85,29 @@ def test_what_is_not_allowed_is_not_listed_and_the_rest_is(wish, used):
     assert counts == ({2} if wish == "drop-copy" else {1, 2})
 
 
-def test_an_octave_up_is_listed_only_where_all_its_settings_lie_in_reach():
-    up = (variant(), variant(octave=12, share=0.02))
-    assert (1000, 12, False) in kinds(parts_of(candidate(*up), reach=(-12, 12)))
-    assert (1000, 12, False) not in kinds(parts_of(candidate(*up), reach=(-11, 12)))
-    for move, reach, there in ((-5, (-17, 12), True), (-5, (-16, 12), False), (5, (-12, 12), True)):
-        assert (
-            (1000, 12, False) in kinds(parts_of(candidate(*up, asks=(Ask("s", "v", move, 0),)), reach=reach))
-        ) == there
-    parts = parts_of(candidate(*up, asks=(Ask("s", "v", -5, 0),)))
-    assert {one.setting for part in parts for one in part.serves if part.variant.octave} == {-17}
+@pytest.mark.parametrize("interval", [1, 7, 12, 24])
+def test_what_is_stored_higher_is_listed_only_where_all_its_settings_lie_in_reach(interval):
+    up = (variant(), variant(up_semitones=interval, share=0.02))
+
+    def listed(low, *asks):
+        return (1000, interval, False) in kinds(parts_of(candidate(*up, asks=asks), reach=(low, 12)))
+
+    assert listed(-interval)
+    assert not listed(1 - interval)
+    for move in (-5, 5):
+        lowest = move - interval
+        assert listed(min(lowest, move), Ask("s", "v", move, 0))
+        assert not listed(lowest + 1, Ask("s", "v", move, 0))
+        assert not listed(lowest + 1, Ask("s", "i", 7, 0), Ask("s", "v", move, 0))
+    parts = parts_of(candidate(*up, asks=(Ask("s", "v", -5, 0),)), reach=(-36, 12))
+    assert {one.setting for part in parts for one in part.serves if part.variant.up_semitones} == {-5 - interval}
 
 
-@given(st.integers(1, 3000), st.sampled_from([0, 12]), st.integers(0, 2500), st.sampled_from([-7, 0, 5]))
-def test_a_fade_never_reaches_into_a_hold(frames, octave, needs_ms, move):
+@given(st.integers(1, 3000), st.sampled_from([0, 1, 7, 12, 24]), st.integers(0, 2500), st.sampled_from([-7, 0, 5]))
+def test_a_fade_never_reaches_into_a_hold(frames, up_semitones, needs_ms, move):
     """The least length keeps all that the hold needs before the fade that `cut` puts on it."""
     whole = Sound(np.ones(frames), RATE)
-    own = variant(octave=octave, seconds=frames / RATE)
+    own = variant(up_semitones=up_semitones, seconds=frames / RATE)
     asks = (Ask("s", "i", move, needs_ms / 1000),)
     fade_s = fade_frames(frames, RATE) / RATE
     for part in parts_of(
@@ -109,7 +115,7 @@ def test_a_fade_never_reaches_into_a_hold(frames, octave, needs_ms, move):
     ):
         stored = cut(Sound(np.ones(part.variant.frames), RATE), part.frames)
         untouched = int(np.count_nonzero(stored.samples >= 1.0))
-        setting = move - part.variant.octave
+        setting = move - part.variant.up_semitones
         needed = needs_ms / 1000 * 2 ** (setting / 12) * RATE
         # a raised cosine starts at 1 exactly, so one frame of the fade counts as untouched
         assert untouched >= min(needed, part.variant.frames) or part.frames == part.variant.frames
@@ -173,7 +179,7 @@ def sounds(draw):
     if draw(st.booleans()):
         variants.append(variant(500, seconds=seconds, share=draw(st.sampled_from([0.01, 0.1]))))
     if draw(st.booleans()):
-        variants.append(variant(octave=12, seconds=seconds, share=draw(st.sampled_from([0.01, 0.2]))))
+        variants.append(variant(up_semitones=12, seconds=seconds, share=draw(st.sampled_from([0.01, 0.2]))))
     moves = draw(st.lists(st.sampled_from([-7, 0, 7]), max_size=3, unique=True))
     asks = tuple(Ask("s", "i", move, draw(st.sampled_from([0.0, 0.1, 0.2]))) for move in moves)
     optional = tuple(move for move in moves if move and draw(st.booleans()))

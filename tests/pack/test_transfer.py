@@ -14,8 +14,10 @@ import soxr
 import wavinfo
 from scipy.signal import correlate, resample_poly
 
+from kitfold.measure.pitch import cents_off
 from kitfold.pack.quantise import content_seed, quantise
 from kitfold.pack.transfer import GAP_S, transfer_files
+from kitfold.sound import Sound
 
 MU_LAW = {"rate_hz": 15000, "bits": 8, "encoding": "mu-law", "slots": 8, "memory_s": 12, "loading": "line-in"}
 LOOPS = {
@@ -133,6 +135,27 @@ def test_a_slot_that_is_stored_an_octave_up_sounds_an_octave_higher_in_the_take(
     assert up
     for row in up:
         assert row["note_in_take"] == row["note_when_set"][:-1] + str(int(row["note_when_set"][-1]) + 1)
+
+
+def test_a_slot_that_is_stored_a_fifth_up_sounds_a_fifth_higher_in_the_take(packer):
+    fit = {"allow": ["shorten", "repitch"], "repitch_semitones": [7]}
+    made = packer.pack({**packer.line_in, "memory_s": 7}, fit=fit)
+    files = transfer_files(made.plan, made.packed, made.masters)
+    rows = list(csv.DictReader(io.StringIO(files["transfer/cues.csv"].decode())))
+    up = [row for row in rows if row["set_semitones"] == "-7" and row["note_when_set"]]
+    assert up
+    letters = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
+    for row in up:
+        note, slot = row["note_when_set"], next(s for s in made.packed.slots if s.slot == int(row["slot"]))
+        above = letters.index(note[:-1].replace("C#", "Db").replace("F#", "Gb")) + 7
+        assert row["note_in_take"].replace("C#", "Db").replace("F#", "Gb") == (
+            f"{letters[above % 12]}{int(note[-1]) + above // 12}"
+        )
+        take, rate_hz = sf.read(io.BytesIO(files["transfer/take.wav"]))
+        sent = take[int(row["start_frame"]) :][: int(row["length_frames"])]
+        wanted_hz = slot.note.hz * 2 ** (7 / 12)
+        assert abs(cents_off(Sound(sent, rate_hz), wanted_hz)) <= 1
+        assert int(row["length_frames"]) / rate_hz == pytest.approx(slot.stored.frames / slot.stored.rate_hz, abs=0.001)
 
 
 def test_the_take_has_24_bits_at_a_rate_that_players_have_and_no_less_than_the_devices(take):

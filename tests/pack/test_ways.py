@@ -1,4 +1,4 @@
-"""The ways of storing one sound: lengths to the frame, octaves that keep what the rate can hold, costs that fall."""
+"""The ways of storing one sound: lengths to the frame, intervals that keep what the rate can hold, costs that fall."""
 
 import numpy as np
 import pytest
@@ -14,6 +14,7 @@ from kitfold.sound import Sound
 from kitfold.steps.shift import varispeed
 
 SOURCE_HZ = 22_050
+EVERY = tuple(range(1, 25))
 
 
 def device(**changes):
@@ -29,22 +30,55 @@ def tone(hz, seconds=1.0, rate_hz=SOURCE_HZ, fall=1.0):
     return Sound(0.5 * np.sin(2 * np.pi * hz * times) * np.exp(-fall * times), rate_hz)
 
 
-def ways_of(sound, own=None, floor_db=None):
-    return Ways.of(sound, own or device(), 0.0, False, floor_db)
+def ways_of(sound, own=None, floor_db=None, ups=(12,)):
+    return Ways.of(sound, own or device(), 0.0, False, floor_db, ups)
 
 
 @pytest.mark.parametrize("seconds", [0.0005, 0.3, 1.00007])
 def test_a_variant_is_as_long_as_the_sound_made_of_it(seconds):
     sound = tone(300, seconds)
     plain = ways_of(sound).plain()
-    assert [(one.rate_hz, one.octave) for one in plain] == [(16_000, 0), (8_000, 0), (16_000, 12), (8_000, 12)]
-    for one in plain:
+    assert [(one.rate_hz, one.up_semitones) for one in plain] == [(16_000, 0), (8_000, 0), (16_000, 12), (8_000, 12)]
+    for one in (*plain, *ways_of(sound, device(transpose=(-24, 0)), ups=EVERY).plain()):
         made = as_variant(sound, one)
         assert (made.frames, made.rate_hz) == (one.frames, one.rate_hz)
 
 
-def test_a_device_that_cannot_play_an_octave_down_gets_no_octave_up():
-    assert {one.octave for one in ways_of(tone(300), device(transpose=(-11, 12))).plain()} == {0}
+@pytest.mark.parametrize(("low", "ups"), [(-12, {0, 5, 7, 12}), (-11, {0, 5, 7}), (-7, {0, 5, 7}), (-4, {0})])
+def test_no_sound_is_stored_further_up_than_its_device_can_play_it_down(low, ups):
+    found = ways_of(tone(300), device(transpose=(low, 12)), ups=(5, 7, 12)).plain()
+    assert {one.up_semitones for one in found} == ups
+
+
+@pytest.mark.parametrize("up", EVERY)
+@pytest.mark.parametrize("rate_hz", [16_000, 8_000])
+def test_a_sound_stored_so_many_semitones_up_plays_at_its_pitch_level_and_length(up, rate_hz):
+    """Read at 2^(-n/12) of its rate, as a device plays it, the line lies where it was: ISO 16, equal temperament."""
+    hz, seconds = 300.0, 2.0
+    sound = tone(hz, seconds, fall=0.0)
+    stored = as_variant(sound, Variant(rate_hz, up, False, 1, 1, np.zeros(2)))
+    played_hz = rate_hz / 2 ** (up / 12)
+    assert abs(stored.frames / played_hz - seconds) <= 0.5 / played_hz + 1e-9  # half a stored frame of rounding
+    middle = stored.float64()[stored.frames // 8 : -stored.frames // 8, 0]
+    times = np.arange(len(middle)) / played_hz
+    waves = np.stack([np.sin(2 * np.pi * hz * times), np.cos(2 * np.pi * hz * times)], axis=1)
+    fitted, *_ = np.linalg.lstsq(waves, middle, rcond=None)
+    # all of it is that line: what is left lies 60 dB under it, which 1.5 s of a wave a hundredth of a cent off are not
+    assert np.std(middle - waves @ fitted) < 1e-3 * np.std(middle)
+    assert np.hypot(*fitted) == pytest.approx(0.5, rel=0.001)
+
+
+@pytest.mark.parametrize("up", [5, 7, 12, 24])
+def test_a_loop_moves_up_with_its_sound_and_stays_in_tune_and_seamless(up):
+    stored = as_variant(looped_tone(), Variant(16_000, up, True, 1, 1, np.zeros(2)))
+    start, end = stored.loop
+    played_hz = 16_000 / 2 ** (up / 12)
+    periods = (end - start) / played_hz * 200
+    assert abs(1200 * np.log2(round(periods) / periods)) <= 1  # whole periods within a cent: what a loop may move
+    went_round = stored.sustained(end + 2 * (end - start)).float64()[start:, 0]
+    steps = np.abs(np.diff(went_round, 2))
+    seam = steps[end - start - 3 : end - start + 2]  # where the second round begins
+    assert seam.max() <= 1.02 * steps[: end - start - 4].max()  # as smooth as inside; a peak may fall between frames
 
 
 def test_an_octave_up_keeps_all_that_a_quarter_of_the_rate_can_hold():
@@ -58,9 +92,11 @@ def test_an_octave_up_keeps_all_that_a_quarter_of_the_rate_can_hold():
     assert np.sqrt(np.mean(back.float64()[middle] ** 2)) == pytest.approx(0.5 / np.sqrt(2), rel=0.01)  # 0.1 dB
 
 
-def test_a_root_that_is_known_moves_up_an_octave_with_the_sound():
-    sound = tone(220).with_samples(tone(220).samples, root_hz=220.0)
-    assert as_variant(sound, Variant(8_000, 12, False, 1, 1, np.zeros(2))).root_hz == 440.0
+@pytest.mark.parametrize(("up", "hz"), [(7, 329.6276), (12, 440.0), (24, 880.0)])  # ISO 16: E4, A4, A5
+def test_a_root_that_is_known_moves_up_with_the_sound(up, hz):
+    for sound in (tone(220), looped_tone()):
+        known = sound.with_samples(sound.samples, root_hz=220.0)
+        assert as_variant(known, Variant(8_000, up, False, 1, 1, np.zeros(2))).root_hz == pytest.approx(hz, abs=1e-4)
 
 
 def test_costs_count_from_the_plain_sound_fall_with_length_and_are_never_nothing_for_a_change():
@@ -73,7 +109,7 @@ def test_costs_count_from_the_plain_sound_fall_with_length_and_are_never_nothing
 
 
 def test_a_cut_costs_as_much_an_octave_up_whatever_hiss_that_spares():
-    """Eight bits hiss over the whole band, an octave up over half of it: that pays for no tail that is worth hearing."""
+    """Eight bits hiss over the whole band, an octave up over half of it: that pays for no tail worth hearing."""
     times = np.arange(3 * SOURCE_HZ) / SOURCE_HZ
     swell = Sound(0.1 * np.sin(2 * np.pi * 73 * times) * np.sin(np.pi * times / 3) ** 2, SOURCE_HZ)
     own = device(rate_hz=16_000, bits=8, encoding="unsigned")
@@ -98,11 +134,11 @@ def test_the_cost_of_a_whole_variant_is_what_the_ear_misses_of_the_sound_rendere
     sound = Sound(0.2 * partials * np.exp(-times), SOURCE_HZ)
     heard = hear(sound)
     missed = []
-    variants = Ways.of(sound, device(bits=12), 0.0, True).plain()
+    variants = Ways.of(sound, device(bits=12), 0.0, True, None, (5, 7, 12)).plain()
     for one in variants:
         stored = as_variant(sound, one)
         played = stored.with_samples(dequantise(quantise(stored.samples, 12, "signed", True, 1), 12, "signed"))
-        missed.append(audible_error(heard, varispeed(played, 0.5) if one.octave else played))
+        missed.append(audible_error(heard, varispeed(played, 2 ** (-one.up_semitones / 12))))
     for one, share in list(zip(variants, missed, strict=True))[1:]:
         assert 10 * np.log10(one.shares[-1]) == pytest.approx(10 * np.log10(share - missed[0]), abs=2.0)
 
@@ -134,7 +170,7 @@ def looped_tone():
 def test_a_looped_variant_ends_with_its_loop_and_costs_what_going_round_costs():
     ways, round_sound = ways_of(looped_tone()), looped_tone()
     found = ways.looping(round_sound, 0.1)
-    assert [(one.rate_hz, one.octave, one.loop) for one in found] == [
+    assert [(one.rate_hz, one.up_semitones, one.loop) for one in found] == [
         (16_000, 0, True), (8_000, 0, True), (16_000, 12, True), (8_000, 12, True)
     ]  # fmt: skip
     for one, plain in zip(found, ways.plain(), strict=True):

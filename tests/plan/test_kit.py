@@ -23,7 +23,14 @@ def test_a_kit_with_the_least_that_it_needs_has_every_default(kit_folder):
     assert (sound.plays, sound.copies, sound.spare, sound.slot, sound.steps) == ("fixed", "auto", 1.0, None, ())
     assert plan.fit.allow == ("shorten", "loop", "repitch", "drop-copy", "lower-rate")
     assert (plan.fit.natural_range_semitones, plan.fit.hold_floor_db) == (5, -12)
+    assert plan.fit.repitch_semitones == (12,)
     assert plan.song.sections == ()
+
+
+def test_intervals_to_store_sounds_up_by_mean_the_same_in_any_order(kit_folder):
+    fits = [load_plan(kit_folder.kit(fit={"repitch_semitones": ups})).fit for ups in ([7, 24, 1, 12], [1, 7, 12, 24])]
+    assert fits[0] == fits[1]
+    assert fits[0].repitch_semitones == (1, 7, 12, 24)
 
 
 @pytest.mark.parametrize("name", ["a", "reed-pad", "0", "a" * 32, "7-up"])
@@ -118,6 +125,11 @@ def test_a_region_belongs_to_a_source(kit_folder, entries):
     ("tables", "said"),
     [
         ({"fit": {"hold_floor_db": 0}}, "fit.hold_floor_db must be below 0 (got 0)"),
+        ({"fit": {"repitch_semitones": []}}, "fit.repitch_semitones must have at least one value (got [])"),
+        ({"fit": {"repitch_semitones": [0]}}, "fit.repitch_semitones[1] must be at least 1 (got 0)"),
+        ({"fit": {"repitch_semitones": [12, 25]}}, "fit.repitch_semitones[2] must be at most 24 (got 25)"),
+        ({"fit": {"repitch_semitones": [7.5]}}, "fit.repitch_semitones[1] must be a whole number (got 7.5)"),
+        ({"fit": {"repitch_semitones": [7, 12, 7]}}, "fit.repitch_semitones says 7 more than once"),
         ({"fit": {"allow": ["cut"]}}, "fit.allow[1] must be 'shorten', 'loop', 'repitch', 'drop-copy' or 'lower-rate'"),
         ({"fit": 5}, "fit must be a table (got 5)"),
         ({"song": {"beats_per_pattern": 0}}, "song.beats_per_pattern must be above 0 (got 0)"),

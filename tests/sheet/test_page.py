@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from kitfold.files import Store
 from kitfold.sheet import audio, embed, sheet_files, sheet_page
 from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
 
@@ -139,9 +140,22 @@ def test_no_sound_is_compressed_twice_in_a_page_nor_in_the_next_one(make_kit, mo
     mp3_of = audio.mp3_of
     monkeypatch.setattr(audio, "mp3_of", lambda samples, rate_hz: made.append(len(samples)) or mp3_of(samples, rate_hz))
     first = sheet_files(manifest, files, jobs=1)
-    assert len(made) == 3  # two masters and the song from them
+    assert len(made) == 2  # two masters
     assert sheet_files(manifest, files, jobs=1) == first
-    assert len(made) == 3
+    assert len(made) == 2
+
+
+def test_with_a_store_the_page_is_the_same_into_it_and_out_of_it_and_nothing_is_compressed_again(
+    make_kit, monkeypatch, tmp_path
+):
+    manifest, files = make_kit()
+    files = with_song(files)
+    wanted = sheet_files(manifest, files)
+    monkeypatch.setattr(audio, "_KEPT", audio._Kept(0))
+    assert sheet_files(manifest, files, store=Store(tmp_path)) == wanted
+    for name in ("mp3_of", "read_slot"):
+        monkeypatch.setattr(audio, name, None)
+    assert sheet_files(manifest, files, store=Store(tmp_path)) == wanted
 
 
 def test_the_device_s_song_travels_at_its_own_rate_without_loss_but_for_rounding_under_its_steps(make_kit):
@@ -165,7 +179,22 @@ def test_a_long_song_of_the_device_is_compressed_and_the_page_says_so(make_kit, 
     monkeypatch.setattr(embed, "EXACT_SONG_BYTES", 1000)
     page = sheet_page(manifest, files)
     assert "is compressed as MP3 too" in page
-    assert json.loads(Elements(page).scripts["kit-data"])["song"] is None
+    assert "the masters and the song from them compressed as MP3" in page
+    data = json.loads(Elements(page).scripts["kit-data"])
+    assert (data["song"], data["master_song"]) == (None, None)
+
+
+def test_the_masters_song_travels_at_16_bits_without_loss_and_the_page_says_so(make_kit):
+    manifest, files = make_kit()
+    files = with_song(files)
+    page = sheet_page(manifest, files)
+    found = Elements(page)
+    heard, rate_hz = soundfile.read(io.BytesIO(base64.b64decode(found.scripts["clip-song-master"])))
+    wanted, _ = soundfile.read(io.BytesIO(files["listen/song-master.wav"]))
+    assert rate_hz == 48000
+    assert np.max(np.abs(heard - wanted)) <= 0.5 / 2**15  # half a step of 16 bits
+    assert "The song from the masters is at 48 kHz and 16 bits, without loss." in page
+    assert json.loads(found.scripts["kit-data"])["master_song"] == {"rate_hz": 48000, "bits": 16}
 
 
 def test_an_unchanged_kit_says_that_nothing_was_changed(make_kit):
@@ -184,7 +213,7 @@ def test_a_copy_left_out_is_said_beside_a_slot_that_is_whole_itself(make_kit):
     left_out = {"what": "drop-copy", "why": "no room", "cost_db": -70.0}
     manifest["slots"][0].update(changes=[left_out], cost_db=-120.0)
     repitched = {"what": "repitch", "why": "half the room", "cost_db": -60.0}
-    manifest["slots"][1].update(changes=[{**left_out, "cost_db": -17.9}, repitched], cost_db=-60.0)
+    manifest["slots"][1].update(changes=[{**left_out, "cost_db": -17.9}, repitched], cost_db=-60.0, play_semitones=-12)
     text = sheet_page(manifest, files)
     assert "A copy left out (notes are played from further off)" in text
     assert "Its changes cost −17.9 dB</b>: a copy left out (−17.9 dB), stored an octave up (not heard)" in text

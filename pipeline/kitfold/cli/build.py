@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -115,15 +116,16 @@ class Maker:
         from kitfold.render.jobs import default_jobs
         from kitfold.render.masters import render_masters
 
-        threads, count = self.crew.threads if self.crew else self.jobs or default_jobs(), len(plan.sounds)
+        jobs, count = self.jobs or default_jobs(), len(plan.sounds)
+        threads = self.crew.threads if self.crew else jobs
         with self.voice.progress(f"{plan.kit.name}: sounds") as done:
             masters = render_masters(plan, threads, _counting(done, count), self.store, self.crew)
         errors: list[KitfoldError] = []
         for device in plan.devices:
             try:
                 with self.voice.progress(f"{plan.kit.name}: {device.name}") as done:
-                    packed = pack_kit(plan, device, masters, threads, _counting(done, count))
-                    yield write_build(plan, packed, masters, out, _sheet)
+                    packed = pack_kit(plan, device, masters, jobs, _counting(done, count), self.store)
+                    yield write_build(plan, packed, masters, out, partial(_sheet, jobs, self.store), jobs, self.store)
             except KitfoldError as error:
                 errors.append(error)  # the other devices are built all the same
         if errors:
@@ -176,7 +178,8 @@ def _build_all(kits: tuple[Path, ...], out: Path, device: tuple[str, ...], maker
         try:
             for one in maker.built(Wanted(kit, out, device), frozenset(taken)):
                 taken.add(one.folder)
-                results.append(_as_json(one))
+                if voice.as_json:  # of many kits nothing is kept that nobody will read
+                    results.append(_as_json(one))
                 worst = max(worst, int(one.failed))
                 show(one, voice)
         except KitfoldError as error:
@@ -213,11 +216,11 @@ def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
         raise PlanError(what, where=f"{kit.as_posix()}: kit.name", hint="give the kits different names")
 
 
-def _sheet(manifest: Manifest, files: Mapping[str, bytes]) -> Mapping[str, bytes]:
+def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Mapping[str, bytes]:
     """Make the kit sheet of a build."""
     from kitfold.sheet import sheet_files
 
-    return sheet_files(manifest.model_dump(mode="json", by_alias=True), files)
+    return sheet_files(manifest.model_dump(mode="json", by_alias=True), files, jobs=jobs, store=store)
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

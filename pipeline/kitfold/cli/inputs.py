@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from kitfold.errors import FitError, KitfoldError, Mistake, PlanError, SoundFileError
+from kitfold.units import semitones_to_ratio
 
 if TYPE_CHECKING:
     from kitfold.pack.memory import Memory
@@ -155,9 +156,10 @@ def _whole_s(sound: PlannedSound) -> float:
 
 
 def _least_units(plan: Plan, device: Device, memory: Memory, seconds: float) -> int:
-    """Return the least memory that so many seconds take: at the lowest rate and an octave up, where that is allowed."""
+    """Return the least memory that so many seconds take: at the lowest rate, as far up as it may be stored."""
     rate_hz = min(device.rate_hz) if "lower-rate" in plan.fit.allow else device.top_rate_hz
-    return memory.cost(int(seconds * rate_hz) // (2 if "repitch" in plan.fit.allow else 1))
+    ups = [up for up in plan.fit.repitch_semitones if device.transpose[0] <= -up and "repitch" in plan.fit.allow]
+    return memory.cost(int(seconds * rate_hz / semitones_to_ratio(max(ups, default=0))))
 
 
 def doubts(plan: Plan, lengths: Mapping[str, float]) -> list[str]:

@@ -5,6 +5,7 @@ Exit codes: 0 done; 1 the work ran and falls short; 2 it could not run; 3 a bug 
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from importlib import import_module
@@ -32,6 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 """Every command, the module that has it, and its line in the help; a module is loaded when its command runs."""
 
+_OBJECTS = 50_000  # between looks for dead rings: loading makes many objects and no dead ones, and looking takes time
 _INTERRUPTED = 130  # 128 and the number of the signal, as shells count
 
 
@@ -74,6 +76,7 @@ def cli() -> None:
 
 def main() -> None:
     """Run the command line and exit with its code."""
+    gc.set_threshold(_OBJECTS)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, TextIOWrapper):  # not every terminal and code page has every letter
             stream.reconfigure(errors="backslashreplace")

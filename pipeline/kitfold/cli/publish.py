@@ -10,6 +10,7 @@ import click
 
 from kitfold.cli.common import Voice, common_options, jobs_option
 from kitfold.cli.inputs import load_kit
+from kitfold.files import Store, open_store
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -40,7 +41,7 @@ def publish(kit: Path, out: Path, device: tuple[str, ...], jobs: int | None, voi
     refuse_absolute(plan)
     if said := recover(pack_path(out, plan)):
         voice.say(said)
-    pack = _made(plan, device or plan.kit.device, jobs, voice)
+    pack = _made(plan, device or plan.kit.device, jobs, voice, open_store(say=voice.say))
     published = write_pack(plan, pack, out)
     voice.result(_as_json(pack, published, cautions))
     voice.show(_sounds(pack), *_lines(pack, published))
@@ -49,7 +50,7 @@ def publish(kit: Path, out: Path, device: tuple[str, ...], jobs: int | None, voi
     return 0
 
 
-def _made(plan: Plan, devices: tuple[str, ...], jobs: int | None, voice: Voice) -> Pack:
+def _made(plan: Plan, devices: tuple[str, ...], jobs: int | None, voice: Voice, store: Store) -> Pack:
     """Render the masters, pack them for each device, and make every file."""
     from kitfold.pack.kit import pack_kit
     from kitfold.pack.publish.contents import pack_of
@@ -58,13 +59,13 @@ def _made(plan: Plan, devices: tuple[str, ...], jobs: int | None, voice: Voice) 
 
     threads, count, name = jobs or default_jobs(), len(plan.sounds), plan.kit.name
     with voice.progress(f"{name}: sounds") as done:
-        masters = render_masters(plan, threads, _counting(done, count))
+        masters = render_masters(plan, threads, _counting(done, count), store)
     packed = []
     for device in plan.devices:
         with voice.progress(f"{name}: {device.name}") as done:
-            packed.append(pack_kit(plan, device, masters, threads, _counting(done, count)))
+            packed.append(pack_kit(plan, device, masters, threads, _counting(done, count), store))
     with voice.progress(f"{name}: files") as done:
-        return pack_of(plan, masters, packed, devices, threads, _counting(done, count))
+        return pack_of(plan, masters, packed, devices, threads, _counting(done, count), store)
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

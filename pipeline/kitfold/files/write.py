@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from kitfold.files.disk import NEW, PART, disk_errors, fresh_name
 from kitfold.files.lock import held, refuse_busy
+from kitfold.threads import uninterrupted
 
 if TYPE_CHECKING:  # numpy and libsndfile load only where a sound is written, so that the commands start fast
     from kitfold.sound import Sound
 
-__all__ = ["master_bytes", "write_bytes", "write_master", "write_parts", "write_text"]
+__all__ = ["WrittenFiles", "master_bytes", "write_bytes", "write_master", "write_parts", "write_text"]
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -72,6 +73,43 @@ def _within_fresh_folder(path: Path) -> bool:
     return any(parent.name.startswith(".") and parent.name.endswith(f".{NEW}") for parent in path.parents)
 
 
+class WrittenFiles(Mapping[str, bytes]):
+    """Files below a folder as they are written, by name; each is read again when it is asked for, and none is kept.
+
+    Parameters
+    ----------
+    folder : Path
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._names: dict[str, None] = {}
+
+    def write(self, name: str, data: bytes) -> None:
+        """Write a file (see `write_bytes`); threads may write different ones at once."""
+        write_bytes(self.folder / name, data)
+        self._names[name] = None
+
+    def __getitem__(self, name: str) -> bytes:
+        """Read a file that was written."""
+        if name not in self._names:
+            raise KeyError(name)
+        with disk_errors(self.folder / name):
+            return (self.folder / name).read_bytes()
+
+    def __contains__(self, name: object) -> bool:
+        """Say whether it was written, without reading it."""
+        return name in self._names
+
+    def __iter__(self) -> Iterator[str]:
+        """Give the names of what was written."""
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        """Count what was written."""
+        return len(self._names)
+
+
 def write_text(path: Path, text: str) -> None:
     """Write a text file in UTF-8, with the same line ends on every system; whole or not at all: see `write_bytes`.
 
@@ -103,7 +141,10 @@ def master_bytes(sound: Sound) -> bytes:
     import numpy as np
     import soundfile
 
-    steps = (sound.at_24_bits().float64() * 2.0**23).astype(np.int32)
+    steps = sound.steps_of_24_bits().astype(np.int32)
+    steps <<= 8
     file = io.BytesIO()
-    soundfile.write(file, steps << 8, sound.rate_hz, format="WAV", subtype="PCM_24")  # takes the upper 24 of 32 bits
+    uninterrupted(
+        soundfile.write, file, steps, sound.rate_hz, format="WAV", subtype="PCM_24"
+    )  # takes the upper 24 of 32 bits
     return file.getvalue()

@@ -110,7 +110,7 @@ def at_rate(sound: Sound, rate_hz: int) -> Sound:
 
 def _spectra(sound: Sound, gain_db: float) -> Spectrum:
     """Return the spectra of the bells around the middle of each hop: (frames, channels, bins)."""
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     hop_frames, window = HOP_S * sound.rate_hz, _window_frames(sound.rate_hz)
     starts = np.rint((np.arange(math.ceil(sound.seconds / HOP_S)) + 0.5) * hop_frames).astype(np.int64)

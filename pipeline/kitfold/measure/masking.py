@@ -92,7 +92,7 @@ def loudest_spectrum(sound: Sound, noise: float = 0.0) -> Spectrum:
     Spectrum, averaged over Hann windows of 200 ms every 50 ms, in which each frame counts alike, those at the sound's
     very start and end too; what is shorter than a window counts for as much less
     """
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     size = max(16, round(_WINDOW_S * sound.rate_hz) // 2 * 2)
     start, end = _loudest(sound)

@@ -26,7 +26,7 @@ def white_noise_power(sound: Sound) -> float:
     the whole of it, averaged over the pieces in which it sounds. An upper bound: a sound that fills every band leaves
     nowhere to look. 0 for silence.
     """
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     size = max(32, round(_WINDOW_S * sound.rate_hz) // 2 * 2)
     if not sound.samples.any():

@@ -38,7 +38,7 @@ def envelope(samples: Floats, rate_hz: int, window_s: float = _SHORT_S) -> Float
     -------
     level : ndarray, (frames,): RMS over the window and the channels; beyond the ends lies silence
     """
-    from scipy.ndimage import uniform_filter1d
+    from kitfold.measure.compiled import uniform_filter1d
 
     if not len(samples):
         return np.zeros(0)

@@ -90,7 +90,7 @@ def long_spectrum(samples: Real, rate_hz: int, start: int, end: int) -> tuple[Re
     bin_hz : float, Hz, the distance of two bins
     lobe_hz : float, Hz, half the width of a steady line
     """
-    from scipy.fft import next_fast_len, rfft
+    from kitfold.measure.compiled import next_fast_len, rfft
 
     held = samples[start : min(end, start + int(_LONGEST_S * rate_hz))]
     if len(held) < 8:

@@ -150,7 +150,7 @@ def brightness_hz(sound: Sound) -> float:
     float, Hz: the centroid of the power spectrum, averaged over pieces of 46 ms that overlap by half (Hann window),
     channels added up as power. A sine gives its own frequency, white noise a quarter of the rate. 0 for silence.
     """
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     size = max(16, round(_PIECE_S * sound.rate_hz) // 2 * 2)
     hop = size // 2

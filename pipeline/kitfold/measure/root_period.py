@@ -53,7 +53,7 @@ def periods(spectrum: Spectrum, hz: Real) -> dict[str, Real]:
 
 def _autocorrelation(power: Real, bin_hz: float) -> Real:
     """Transform a power spectrum; one value a lag, 1 at no lag."""
-    from scipy.fft import irfft, next_fast_len
+    from kitfold.measure.compiled import irfft, next_fast_len
 
     size = int(next_fast_len(int(_STEPS_HZ / bin_hz), True))
     likeness = np.asarray(irfft(power.astype(np.float32), size)[: size // 4], dtype=np.float64)

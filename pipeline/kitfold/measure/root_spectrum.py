@@ -86,7 +86,7 @@ def average_spectrum(samples: Real, rate_hz: int) -> Spectrum:
     samples : ndarray, (frames, channels), at least 2 frames
     rate_hz : int, Hz
     """
-    from scipy.fft import next_fast_len
+    from kitfold.measure.compiled import next_fast_len
 
     size = int(next_fast_len(round(_SPAN_S * rate_hz), True))
     start, end = held_frames(samples, rate_hz)
@@ -138,7 +138,7 @@ def _uneven(first: int, last: int, count: int) -> NDArray[np.int64]:
 
 def _power_spectra(samples: Real, starts: NDArray[np.int64], length: int, size: int) -> Real:
     """Window and transform spans; shape (len(starts), bins)."""
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     window = _window(length)
     total = np.zeros((len(starts), size // 2 + 1))

@@ -176,7 +176,7 @@ def _strengths(turn: Real, rate_hz: int, hop: int, count: int, exponent: float, 
 
     The first window ends at the seam.
     """
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     size = _HOPS * hop
     wrapped = np.take(turn.T.astype(np.float32), np.arange(-size, (count - 1) * hop), axis=1, mode="wrap")
@@ -198,7 +198,7 @@ def _first_lines(size: int, rate_hz: int) -> NDArray[np.int64]:
 
 
 def _greatest_near(values: Real, near: int) -> Real:
-    from scipy.ndimage import maximum_filter1d
+    from kitfold.measure.compiled import maximum_filter1d
 
     greatest: Real = maximum_filter1d(values, 2 * near + 1, mode="wrap")
     return greatest

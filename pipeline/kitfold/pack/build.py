@@ -3,26 +3,28 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
 from kitfold.errors import PackError
-from kitfold.files import file_name_problem, fresh_folder, master_bytes, write_bytes
+from kitfold.files import Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
 from kitfold.pack.checks import checks_of
 from kitfold.pack.entries import SlotFile, manifest_of, slot_note
 from kitfold.pack.entry_parts import file_entry
 from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_files
-from kitfold.pack.manifest import Manifest, manifest_text
+from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
 from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slots import stored_name
 from kitfold.pack.transfer import transfer_files
 from kitfold.pack.wav import device_file, takes_chunks
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
+from kitfold.render.jobs import default_jobs
 from kitfold.render.masters import Master
+from kitfold.threads import allowed, at_once, one_place
 
 __all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
@@ -56,7 +58,13 @@ def build_folder(out: Path, plan: Plan, device: Device) -> Path:
 
 
 def write_build(
-    plan: Plan, packed: Packed, masters: Mapping[str, Master], out: Path, extras: Extras | None = None
+    plan: Plan,
+    packed: Packed,
+    masters: Mapping[str, Master],
+    out: Path,
+    extras: Extras | None = None,
+    jobs: int | None = None,
+    store: Store | None = None,
 ) -> Built:
     """Write everything beside the earlier build, then swap it in.
 
@@ -66,40 +74,61 @@ def write_build(
     packed : Packed
     masters : mapping of Master, by name
     out : Path, the folder that holds builds
-    extras : makes what is made from all the rest (pages); called with the manifest so far and every file of the build
+    extras : makes what is made from all the rest (pages); called with the manifest so far and every file of the build,
+        each read when it is asked for
+    jobs : int or None, threads; None: as many as there are processors
+    store : Store or None, where results are kept from build to build; what is written is the same with and without
 
     Raises
     ------
     PackError : where the disk refuses, or the device file's pattern gives names that cannot be; the earlier build stays
     """
     slots = slot_files(plan, packed)
-    folder = build_folder(out, plan, packed.device)
+    folder, threads = build_folder(out, plan, packed.device), jobs or default_jobs()
     with fresh_folder(folder) as new:
-        others = []
-        files = {slot.name: slot.data for slot in slots}
-        for file, data in _other_files(plan, packed, masters):
-            write_bytes(new / file, data)
-            others.append(file_entry(file, data))
-            files[file] = data
+        files = WrittenFiles(new)
         for slot in slots:
-            write_bytes(new / slot.name, slot.data)
-        manifest = manifest_of(plan, packed, slots, others, checks_of(plan, packed))
+            files.write(slot.name, slot.data)
+        others, checks = _others_and_checks(plan, packed, masters, files, threads, store)
+        manifest = manifest_of(plan, packed, slots, others, checks)
         if extras is not None:
-            made = extras(manifest, files)
-            for file, data in made.items():
-                write_bytes(new / file, data)
-            more = [file_entry(file, data) for file, data in made.items()]
+            more = _written(files, extras(manifest, files).items())
             manifest = manifest.model_copy(update={"files": [*manifest.files, *more]})
-        write_bytes(new / "manifest.json", manifest_text(manifest).encode())
+        files.write("manifest.json", manifest_text(manifest).encode())
     return Built(folder, manifest)
 
 
-def _other_files(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> Iterator[tuple[str, bytes]]:
-    """Give everything beside the slots, one after the other: masters, preview, transfer take."""
-    for name, master in masters.items():
-        yield f"masters/{name}.wav", master_bytes(master.sound)
-    yield from listen_files(plan, packed, masters).items()
-    yield from transfer_files(plan, packed, masters).items()
+def _others_and_checks(
+    plan: Plan, packed: Packed, masters: Mapping[str, Master], files: WrittenFiles, jobs: int, store: Store | None
+) -> tuple[list[FileEntry], list[Check]]:
+    """Write everything beside the slots (masters, preview, transfer take), and check the kit meanwhile."""
+    checks: list[Check] = []
+
+    def listen() -> list[FileEntry]:
+        return _written(files, listen_files(plan, packed, masters, jobs, store).items())
+
+    def check() -> list[FileEntry]:
+        checks.extend(checks_of(plan, packed, store))
+        return []
+
+    def transfer() -> list[FileEntry]:
+        return _written(files, transfer_files(plan, packed, masters).items())
+
+    def own() -> list[FileEntry]:
+        return _written(files, ((f"masters/{name}.wav", master_bytes(one.sound)) for name, one in masters.items()))
+
+    with allowed(jobs), one_place():  # the longest first
+        heard, _, sent, made = at_once(lambda work: work(), [listen, check, transfer, own])
+    return [*made, *heard, *sent], checks
+
+
+def _written(files: WrittenFiles, made: Iterable[tuple[str, bytes]]) -> list[FileEntry]:
+    """Write files one after the other, none kept, and return what the manifest says of them."""
+    entries = []
+    for file, data in made:
+        files.write(file, data)
+        entries.append(file_entry(file, data))
+    return entries
 
 
 def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> list[SlotFile]:

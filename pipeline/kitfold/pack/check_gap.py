@@ -76,6 +76,15 @@ class _Change:
         """Measure it on what the slot holds, or would hold."""
         return gap_between(sound, self.before, self.held_s, self.after, rings)
 
+    def stored(self, rings: bool = False) -> Gap:
+        """Measure it on what the slot holds."""
+        return self.one.figure("gap", lambda: self.gap(self.one.sound, rings), [*self.asked, rings], (Gap,))
+
+    @property
+    def asked(self) -> tuple[int, float, int]:
+        """What the gap hangs on beside the sound."""
+        return self.before, self.held_s, self.after
+
 
 def gap_between(sound: Sound, before: int, held_s: float, after: int, rings: bool = False) -> Gap:
     """Measure the gap between two notes of one slot.
@@ -112,7 +121,7 @@ def gaps(kit: PlayedKit) -> list[Check]:
     """Warn of every held slot that is struck again at a chord change and comes back too late."""
     worst: dict[str, tuple[Gap, _Change]] = {}
     for change in _changes(kit):
-        gap = change.gap(change.one.sound)
+        gap = change.stored()
         if change.one.label not in worst or gap.ms > worst[change.one.label][0].ms:
             worst[change.one.label] = gap, change
     rows = [
@@ -154,7 +163,7 @@ def _advice(kit: PlayedKit, gap: Gap, change: _Change) -> str:
         start = f"start_s = {_in_source_s(change.one.slot.master, seconds):.2f}"
         how = f"{start}, and first of all the step fade with in_ms = 10"
         return f"{said}start it {seconds:.2f} s later ({how}), and it is {left.ms:.0f} ms"
-    turns = change.gap(change.one.sound, rings=True)
+    turns = change.stored(rings=True)
     if kit.packed.device.note_off == "plays-on" and turns.ms <= GAP_LIMIT_MS:
         return f"{said}store it twice and play the two in turn, and it is {turns.ms:.0f} ms"
     return f"{said}take a sound that comes faster, or let a reverb behind the device fill it"
@@ -163,16 +172,22 @@ def _advice(kit: PlayedKit, gap: Gap, change: _Change) -> str:
 def _later(kit: PlayedKit, change: _Change) -> tuple[float, Gap] | None:
     """Find the smallest later start that closes the gap and breaks no hold; None where there is none."""
     one = change.one
-    changes = list({(c.before, c.held_s, c.after): c for c in _changes(kit) if c.one is one}.values())
-    spare_s = _spare_s(kit, one)
-    seconds = _LATER_S
-    while seconds <= spare_s and _starts_like_its_source(one.slot.master):
-        sound = _started(one, seconds)
-        left = max((other.gap(sound) for other in changes), key=lambda gap: gap.ms)
-        if left.ms <= GAP_LIMIT_MS:
-            return seconds, left
-        seconds = round(seconds + _LATER_S, 2)
-    return None
+    if not _starts_like_its_source(one.slot.master):
+        return None
+    changes = list({c.asked: c for c in _changes(kit) if c.one is one}.values())
+    needs_s, floor_db = _needs_s(kit, one), kit.plan.fit.hold_floor_db
+
+    def found() -> tuple[float, Gap] | None:
+        spare_s, seconds = _spare_s(one, needs_s, floor_db), _LATER_S
+        while seconds <= spare_s:
+            sound = _started(one, seconds)
+            left = max((other.gap(sound) for other in changes), key=lambda gap: gap.ms)
+            if left.ms <= GAP_LIMIT_MS:
+                return seconds, left
+            seconds = round(seconds + _LATER_S, 2)
+        return None
+
+    return one.figure("later", found, [[other.asked for other in changes], needs_s, floor_db], (Gap,))
 
 
 def _starts_like_its_source(master: Master) -> bool:
@@ -191,20 +206,24 @@ def _in_source_s(master: Master, seconds: float) -> float:
     return place_s + (master.planned.start_s or 0.0)
 
 
-def _spare_s(kit: PlayedKit, one: Played) -> float:
-    """Return how much of a sound's start no hold needs, in seconds of the master; at most the time it rises."""
-    part, master = one.slot.part, one.slot.master.sound
-    level = envelope(master.float64(), master.rate_hz, _LEVEL_S)
-    risen_s = int(np.argmax(level)) / master.rate_hz
-    if part.variant.loop:
-        return risen_s
-    held_s = held_until_s(master, kit.plan.fit.hold_floor_db)
+def _needs_s(kit: PlayedKit, one: Played) -> float:
+    """Return how much of a sound the longest hold of it or of its copies needs, in seconds of the master."""
     needs = [
         served.ask.needs_s * semitones_to_ratio(served.ask.semitones - other.slot.part.root)
         for other in kit.stored(one.name)
         for served in other.slot.part.serves
     ]
-    return min(risen_s, held_s - max(needs, default=0.0))
+    return max(needs, default=0.0)
+
+
+def _spare_s(one: Played, needs_s: float, floor_db: float) -> float:
+    """Return how much of a sound's start no hold needs, in seconds of the master; at most the time it rises."""
+    master = one.slot.master.sound
+    level = envelope(master.float64(), master.rate_hz, _LEVEL_S)
+    risen_s = int(np.argmax(level)) / master.rate_hz
+    if one.slot.part.variant.loop:
+        return risen_s
+    return min(risen_s, held_until_s(master, floor_db) - needs_s)
 
 
 def _started(one: Played, seconds: float) -> Sound:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import isfinite
 
 import numpy as np
@@ -99,7 +100,7 @@ def clicks(kit: PlayedKit) -> list[Check]:
     rows = []
     for one in kit.slots:
         if one.sound.loop is None:
-            start, end = end_steps(one.sound)
+            start, end = one.figure("ends", partial(end_steps, one.sound))
             place, cure = ("start", "trim.pre_ms or a fade") if start >= end else ("end", "a longer fade.out_ms")
             advice = f"its {place} steps {max(start, end):.1f} times as steep as the sound is there: give it {cure}"
             rows.append(Row(max(start, end), (one.label,), advice))
@@ -121,7 +122,7 @@ def mono(kit: PlayedKit) -> list[Check]:
 def _mono_loss_lu(one: Played) -> float:
     """Return what mono costs: measured on a stereo slot; where the device folded it, as the fold found it."""
     if one.sound.channels > 1:
-        return min(fold_losses_lu(one.sound)["mid"], _ALL_CANCELLED_LU)
+        return min(one.figure("folds", lambda: fold_losses_lu(one.sound))["mid"], _ALL_CANCELLED_LU)
     folds = [done for done in one.slot.history if done.step == "fold"]
     return float(folds[-1].found.get("lost_lu", _ALL_CANCELLED_LU)) if folds else 0.0
 
@@ -150,7 +151,7 @@ def slow(kit: PlayedKit) -> list[Check]:
         settings = [served.setting for served in one.slot.part.serves if served.ask.needs_s > 0]
         if settings:
             lowest = min(settings)
-            rise_s = _rise_s(one) / semitones_to_ratio(lowest)
+            rise_s = one.figure("rise", partial(_rise_s, one)) / semitones_to_ratio(lowest)
             advice = (
                 f"at {lowest:+d} it comes within 6 dB of its loudest only after {rise_s:.2f} s, a beat is {beat_s:.2f} "
                 "s: start its region later (start_s), or trigger it a beat early"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from kitfold.files import Store
 from kitfold.pack import check_fit, check_gap, check_pairs, check_song, check_sound
 from kitfold.pack.check_fit import HOLD_SLACK_S
 from kitfold.pack.crowding import crowding
@@ -13,15 +14,16 @@ from kitfold.plan.plan import Plan
 __all__ = ["HOLD_SLACK_S", "checks_of"]
 
 
-def checks_of(plan: Plan, packed: Packed) -> list[Check]:
+def checks_of(plan: Plan, packed: Packed, store: Store | None = None) -> list[Check]:
     """Return every check of a build, failures and warnings included.
 
     Parameters
     ----------
     plan : Plan
     packed : Packed
+    store : Store or None, where figures are kept from build to build
     """
-    kit = play_kit(plan, packed)
+    kit = play_kit(plan, packed, store)
     return [
         check_fit.memory(packed),
         check_fit.slots(packed),

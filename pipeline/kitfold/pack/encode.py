@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 
 from kitfold.sound import Audio
+from kitfold.threads import uninterrupted
 
 __all__ = ["MP3_EFFORT", "MP3_RATES_HZ", "mp3_of"]
 
@@ -36,5 +37,5 @@ def mp3_of(samples: Audio, rate_hz: int) -> bytes:
         stereo, rate_hz = soxr.resample(stereo, rate_hz, nearest_hz), nearest_hz
     out = io.BytesIO()
     how = {"bitrate_mode": "VARIABLE", "compression_level": MP3_EFFORT}
-    soundfile.write(out, stereo, rate_hz, format="MP3", subtype="MPEG_LAYER_III", **how)
+    uninterrupted(soundfile.write, out, stereo, rate_hz, format="MP3", subtype="MPEG_LAYER_III", **how)
     return out.getvalue()

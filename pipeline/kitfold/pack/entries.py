@@ -36,7 +36,9 @@ from kitfold.pack.manifest import (
     SlotEntry,
 )
 from kitfold.pack.remedies import amount
+from kitfold.pack.ways import OCTAVE
 from kitfold.plan.plan import Plan
+from kitfold.units import semitones_to_ratio
 
 __all__ = ["SlotFile", "manifest_of", "slot_note"]
 
@@ -172,11 +174,19 @@ def _why(what: str, slot: Slot, packed: Packed) -> str:
     if what == "lower-rate":
         return f"stored at {variant.rate_hz} Hz: what lies above {variant.rate_hz / 2:g} Hz is worth less than its room"
     if what == "repitch":
-        return "stored an octave up and played an octave down: half the room, and its highs are worth less than that"
+        return f"{_moved_words(variant.up_semitones)}, and its highs are worth less than that"
     if what == "loop":
         return f"its sustain goes round over {_loop_s(slot):.2f} s, so that it lasts for ever"
     saved = memory.cost(variant.frames) - memory.cost(frames)
     return f"its tail gave back {amount(saved, memory, packed.device.top_rate_hz)}, where it is heard least"
+
+
+def _moved_words(up_semitones: int) -> str:
+    """Say how far up a sound is stored, and how much less room it takes so: 2^(-1/12) of it a semitone."""
+    if up_semitones == OCTAVE:
+        return "stored an octave up and played an octave down: half the room"
+    up, share = f"{up_semitones} semitone{'s' * (up_semitones > 1)}", 100 / semitones_to_ratio(up_semitones)
+    return f"stored {up} up and played {up_semitones} down: {share:.0f} % of the room"
 
 
 def _loop_s(slot: Slot) -> float:
@@ -198,8 +208,8 @@ def _made(slot: Slot) -> Made:
         device.append({"step": "copy", "settings": {"semitones": part.root, "method": "keep-length"}})
     if any(what == "loop" for what, _ in part.costs):
         device.append({"step": "loop", "settings": {"method": "auto"}})
-    if part.variant.octave:
-        device.append({"step": "transpose", "settings": {"semitones": part.variant.octave, "method": "varispeed"}})
+    if up := part.variant.up_semitones:
+        device.append({"step": "transpose", "settings": {"semitones": up, "method": "varispeed"}})
     device.append({"step": "store", "settings": dither, "found": found})
     return Made(
         source=slot.master.source_text,

@@ -1,7 +1,7 @@
 """Make the kit fit: the best kit that fits, provably, among every way of storing it that is enumerated.
 
 One pure function, `fit`, from a problem to a solution. Each sound has options: which optional copies are kept, at what
-rate and octave each part is stored, looped or not, how long. Each option has its exact memory and the audible error
+rate and how far up each part is stored, looped or not, how long. Each option has its exact memory and the audible error
 that it costs (`measure.audible`), and `choose` takes the one of each that together cost least, exactly: the allocation
 of Shoham and Gersho ("Efficient bit allocation for an arbitrary set of quantizers", IEEE Trans. ASSP 36(9), 1988). No
 hold that the song needs is ever cut.
@@ -105,16 +105,16 @@ class _Tried:
 
 
 def _explained(part: Part, candidate: Candidate) -> Part:
-    """Say what each change adds to a part's audible error: rate, octave, loop, cut, in this order."""
+    """Say what each change adds to a part's audible error: rate, pitch, loop, cut, in this order."""
     variant, plain = part.variant, candidate.variants[0]
 
-    def whole_share(rate_hz: int, octave: int) -> float:
-        same = next(v for v in candidate.variants if (v.rate_hz, v.octave) == (rate_hz, octave))
+    def whole_share(rate_hz: int, up_semitones: int) -> float:
+        same = next(v for v in candidate.variants if (v.rate_hz, v.up_semitones) == (rate_hz, up_semitones))
         return float(same.shares[-1])
 
     steps = [
         ("lower-rate", variant.rate_hz < plain.rate_hz, whole_share(variant.rate_hz, 0)),
-        ("repitch", variant.octave != 0, whole_share(variant.rate_hz, variant.octave)),
+        ("repitch", variant.up_semitones != 0, whole_share(variant.rate_hz, variant.up_semitones)),
         ("loop", variant.loop and not candidate.looped, float(variant.shares[-1])),
         ("shorten", part.frames < variant.frames, part.share),
     ]

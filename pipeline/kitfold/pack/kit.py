@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
+from kitfold.files import Store
 from kitfold.pack.balance import Levels, balance
 from kitfold.pack.fit import fit
 from kitfold.pack.holds import Reach
@@ -46,7 +47,12 @@ class Packed:
 
 
 def pack_kit(
-    plan: Plan, device: Device, masters: Mapping[str, Master], jobs: int, tell: Callable[[str], None]
+    plan: Plan,
+    device: Device,
+    masters: Mapping[str, Master],
+    jobs: int,
+    tell: Callable[[str], None],
+    store: Store | None = None,
 ) -> Packed:
     """Fit a kit to a device and make its slots; the result does not depend on the number of jobs.
 
@@ -57,6 +63,7 @@ def pack_kit(
     masters : mapping of Master, by name
     jobs : int, threads
     tell : called with a slot's name when it is done
+    store : Store or None, where results are kept from build to build; what comes out is the same with and without
 
     Raises
     ------
@@ -64,12 +71,12 @@ def pack_kit(
     StepError : where a sound has nothing that the device can store
     """
     reach = Reach(*device.transpose, plan.fit.natural_range_semitones)
-    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name]), jobs)
-    expected = dict(zip(whole, balance([levels for *_, levels in whole.values()], device.slot_level), strict=True))
+    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name], store), jobs)
+    expected = dict(zip(whole, balance([one.levels for one in whole.values()], device.slot_level), strict=True))
 
     def prepared(wishes: Plan) -> dict[str, Ready]:
         def prepare(name: str) -> Ready:
-            return made_ready(wishes, device, masters[name], reach, whole[name], expected[name])
+            return made_ready(wishes, device, masters[name], reach, whole[name], expected[name], store)
 
         return _each(list(masters), prepare, jobs)
 
@@ -90,7 +97,7 @@ def pack_kit(
     parts = {f"{part.name} {part.root:+d}": part for part in fitted.stored}
 
     def make(key: str) -> tuple[Sound, Levels]:
-        made = made_part(parts[key], ready[parts[key].name], device)
+        made = made_part(parts[key], ready[parts[key].name], store)
         tell(key)
         return made
 
@@ -99,11 +106,11 @@ def pack_kit(
     numbers = place(fitted.stored, {sound.name: sound.slot for sound in plan.sounds if sound.slot is not None})
     orders = {key: order for order, key in enumerate(parts)}
 
-    def store(key: str) -> Slot:
-        order = orders[key]
-        return stored_slot(numbers[order], parts[key], ready[parts[key].name], made[key][0], gains[order], device, plan)
+    def stored(key: str) -> Slot:
+        order, part = orders[key], parts[key]
+        return stored_slot(numbers[order], part, ready[part.name], made[key][0], gains[order], device, plan, store)
 
-    slots = _each(list(parts), store, jobs)
+    slots = _each(list(parts), stored, jobs)
     wanted = {name: one.lufs for name, one in ready.items()}
     return Packed(device, memory, tuple(sorted(slots.values(), key=lambda slot: slot.slot)), fitted, wanted)
 
@@ -116,7 +123,7 @@ def _with_loops(plan: Plan) -> Plan:
 def _each(names: list[str], work: Callable[[str], Result], jobs: int) -> dict[str, Result]:
     """Do independent work in threads; the first error in the order of names is raised."""
     errors: dict[str, Exception] = {}
-    results = in_order(names, {}, lambda name, _: work(name), jobs, errors.__setitem__)
+    results = in_order(names, {}, lambda name, _: work(name), jobs, errors.__setitem__, loads=False)
     for name in names:
         if name in errors:
             raise errors[name]

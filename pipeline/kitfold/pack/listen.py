@@ -15,11 +15,12 @@ from typing import TypeVar
 import numpy as np
 import soxr
 
-from kitfold.files import master_bytes
+from kitfold.files import Store, master_bytes
 from kitfold.measure.level import true_peak_db
 from kitfold.pack.cast import Casting, arranged
 from kitfold.pack.device_voice import Strike, voices_mix
 from kitfold.pack.kit import Packed
+from kitfold.pack.once import made_once
 from kitfold.pack.played import play_kit
 from kitfold.pack.sketch_model import NoteEvent, Sketch
 from kitfold.pack.song_midi import song_midi
@@ -43,10 +44,15 @@ _TAIL_S, _FADE_S = 5.0, 2.0
 _ROOM_SIZE, _DELAY_FEEDBACK = 0.7, 0.35
 _REVERB_WET = 1.0 / 3.0  # pedalboard's reverb multiplies its wet level by three
 _LONGEST_DELAY_S = 30.0  # pedalboard's own limit
+_BLOCK_FRAMES = 1 << 15  # a multiple of the 8192 that pedalboard works in: the same to the bit as all at once
 
 
 def listen_files(
-    plan: Plan, packed: Packed, masters: Mapping[str, Master], jobs: int | None = None
+    plan: Plan,
+    packed: Packed,
+    masters: Mapping[str, Master],
+    jobs: int | None = None,
+    store: Store | None = None,
 ) -> dict[str, bytes]:
     """Return the preview of a kit on a device; the same kit gives the same bytes on any number of jobs.
 
@@ -56,6 +62,7 @@ def listen_files(
     packed : Packed
     masters : mapping of Master, by name
     jobs : int or None, threads; None: as many as there are processors
+    store : Store or None, where the masters' notes are kept from build to build
 
     Returns
     -------
@@ -69,7 +76,7 @@ def listen_files(
 
     def mixed(version: str) -> tuple[Sound, float]:
         if version == "master":
-            dry = played_by_masters(sketch, masters, channels, max(1, threads - 1))
+            dry = played_by_masters(sketch, masters, channels, max(1, threads - 1), store)
         else:
             dry = played_by_device(plan, packed, sketch, channels)
         mix = _in_space(_to_frames(dry, frames), plan.listen, sketch)
@@ -98,7 +105,9 @@ def _both(work: Callable[[str], Made], jobs: int) -> dict[str, Made]:
         return dict(zip(_VERSIONS, pool.map(work, _VERSIONS), strict=True))
 
 
-def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: int, jobs: int = 1) -> Sound:
+def played_by_masters(
+    sketch: Sketch, masters: Mapping[str, Master], channels: int, jobs: int = 1, store: Store | None = None
+) -> Sound:
     """Play a sketch from the masters, every voice to its end, at the levels that the recipes set.
 
     Parameters
@@ -107,6 +116,7 @@ def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: i
     masters : mapping of Master, by name
     channels : int
     jobs : int, threads
+    store : Store or None, where its notes are kept from build to build
 
     Returns
     -------
@@ -116,7 +126,7 @@ def played_by_masters(sketch: Sketch, masters: Mapping[str, Master], channels: i
     keys = list(dict.fromkeys((note.sound, note.semitones) for note in sketch.notes))
 
     def move(key: tuple[str, int]) -> Audio:
-        return _varispeed(masters[key[0]].sound, key[1], len(mix))
+        return _varispeed(masters[key[0]], key[1], len(mix), store)
 
     with ThreadPoolExecutor(jobs) as pool:
         moved = dict(zip(keys, pool.map(move, keys), strict=True))
@@ -156,8 +166,8 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
             step = played.sound.rate_hz / rate_hz * semitones_to_ratio(cast.setting)
             strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
-    mix = _panned(voices_mix(strikes, device.voices, frames, device.channels, rate_hz), channels)
-    return Sound(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality="VHQ"), LISTEN_RATE_HZ)
+    mix = voices_mix(strikes, device.voices, frames, device.channels, rate_hz)
+    return Sound(_panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality="VHQ"), channels), LISTEN_RATE_HZ)
 
 
 def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
@@ -166,15 +176,23 @@ def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
     return max(packed.device.channels, 2 if space else 1, *(master.sound.channels for master in masters.values()))
 
 
-def _varispeed(sound: Sound, semitones: int, frames: int) -> Audio:
+def _varispeed(master: Master, semitones: int, frames: int, store: Store | None) -> Audio:
     """Return a master moved and at 48 kHz, its loop gone round to the mix's end."""
+    sound = master.sound
     rate_hz = sound.rate_hz * semitones_to_ratio(semitones)
     needed = math.ceil(frames * rate_hz / LISTEN_RATE_HZ)
-    samples = sound.sustained(needed).samples if sound.loop else sound.samples[:needed]
-    if rate_hz == LISTEN_RATE_HZ:
+    needed = needed if sound.loop else min(needed, sound.frames)
+
+    def heard() -> Audio:
+        return sound.sustained(needed).samples if sound.loop else sound.samples[:needed]
+
+    def moved() -> Audio:
+        samples: Audio = soxr.resample(np.ascontiguousarray(heard()), rate_hz, LISTEN_RATE_HZ, quality="VHQ")
         return samples
-    moved: Audio = soxr.resample(np.ascontiguousarray(samples), rate_hz, LISTEN_RATE_HZ, quality="VHQ")
-    return moved
+
+    if rate_hz == LISTEN_RATE_HZ:
+        return heard()
+    return made_once(store, "listen note", master.key, [semitones, needed], moved)
 
 
 def _released(samples: Audio, note: NoteEvent, sketch: Sketch, loops: bool) -> Audio:
@@ -195,6 +213,8 @@ def _panned(samples: Audio, channels: int) -> Audio:
 
 
 def _to_frames(sound: Sound, frames: int) -> Sound:
+    if sound.frames == frames:
+        return sound
     samples = sound.samples[:frames]
     return sound.with_samples(np.pad(samples, ((0, frames - len(samples)), (0, 0))))
 
@@ -203,15 +223,18 @@ def _in_space(sound: Sound, listen: Listen, sketch: Sketch) -> Sound:
     """Add what outboard effects would: a send to a reverb and one to a delay, the dry sound untouched; fade the end."""
     from pedalboard import Delay, Reverb
 
-    dry = np.ascontiguousarray(sound.samples.T)
-    mix = dry.copy()
-    if listen.delay > 0:
-        delay_s = min(sketch.seconds(listen.delay_beats), _LONGEST_DELAY_S)
-        echo = Delay(delay_seconds=delay_s, feedback=_DELAY_FEEDBACK, mix=1.0)
-        mix += np.float32(listen.delay) * echo(dry, sound.rate_hz)
-    if listen.reverb > 0:
-        room = Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)
-        mix += np.float32(listen.reverb) * room(dry, sound.rate_hz)
+    delay_s = min(sketch.seconds(listen.delay_beats), _LONGEST_DELAY_S)
+    sends = [
+        (listen.delay, Delay(delay_seconds=delay_s, feedback=_DELAY_FEEDBACK, mix=1.0)),
+        (listen.reverb, Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)),
+    ]
+    mix = sound.samples.copy()
+    for start in range(0, sound.frames, _BLOCK_FRAMES):  # so that all of it stays near the processor
+        block = mix[start : start + _BLOCK_FRAMES]
+        dry = np.ascontiguousarray(sound.samples[start : start + _BLOCK_FRAMES].T)
+        for level, effect in sends:
+            if level > 0:
+                block += np.float32(level) * effect(dry, sound.rate_hz, reset=start == 0).T
     fade = seconds_to_frames(_FADE_S, sound.rate_hz)
-    mix[:, -fade:] *= fall(fade).astype(np.float32)
-    return sound.with_samples(np.ascontiguousarray(mix.T))
+    mix[-fade:] *= fall(fade).astype(np.float32)[:, np.newaxis]
+    return sound.with_samples(mix)

@@ -91,7 +91,7 @@ def slot_chunks(slot: Slot, plan: Plan, kinds: Collection[str] | None) -> list[C
     if kinds is None:
         kinds = () if slot.loop is None else ("smpl",)
     stored = slot.stored
-    midi = None if slot.note.midi is None else slot.note.midi + slot.part.variant.octave
+    midi = None if slot.note.midi is None else slot.note.midi + slot.part.variant.up_semitones
     facts = Facts(
         name=slot.part.name,
         rate_hz=stored.rate_hz,

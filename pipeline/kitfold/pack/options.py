@@ -158,7 +158,7 @@ def _lengths(candidate: Candidate, root: int, serves: tuple[Served, ...], proble
     frames: list[Whole] = []
     for variant in (*candidate.variants, *candidate.loops.get(root, ())):
         if _allowed(candidate, variant, root, serves, problem):
-            own = tuple(replace(one, setting=one.setting - variant.octave) for one in serves)
+            own = tuple(replace(one, setting=one.setting - variant.up_semitones) for one in serves)
             way = _Way(candidate.name, root, variant, own, _least(candidate, variant, serves))
             ways.append(way)
             frames.append(_cuts(way, problem))
@@ -172,11 +172,11 @@ def _lengths(candidate: Candidate, root: int, serves: tuple[Served, ...], proble
 
 def _allowed(candidate: Candidate, variant: Variant, root: int, serves: Sequence[Served], problem: Problem) -> bool:
     """Say whether a variant may be used for a part: by the kit's wishes, the device's reach and the holds."""
-    wishes = {"repitch": variant.octave != 0, "lower-rate": variant.rate_hz < problem.rate_hz}
+    wishes = {"repitch": variant.up_semitones != 0, "lower-rate": variant.rate_hz < problem.rate_hz}
     if any(used and wish not in problem.allow for wish, used in wishes.items()):
         return False
-    settings = [one.setting - variant.octave for one in serves] or [-variant.octave]
-    if variant.octave and not all(problem.reach.holds(setting) for setting in settings):
+    settings = [one.setting - variant.up_semitones for one in serves] or [-variant.up_semitones]
+    if variant.up_semitones and not all(problem.reach.holds(setting) for setting in settings):
         return False
     if variant.loop:
         return True
@@ -217,9 +217,9 @@ def _cuts(way: _Way, problem: Problem) -> Whole:
 def _needed_frames(candidate: Candidate, variant: Variant, serves: Sequence[Served]) -> int:
     """Return the frames under which a hold would break; a sound that nothing holds keeps a tenth of a second."""
     needed_s = max((one.ask.needs_s * semitones_to_ratio(one.setting) for one in serves), default=0.0)
-    played_rate_hz = variant.rate_hz / semitones_to_ratio(variant.octave)
+    played_rate_hz = variant.rate_hz / semitones_to_ratio(variant.up_semitones)
     frames = int(np.ceil(needed_s * played_rate_hz)) if needed_s > 0 else int(played_rate_hz // 10)
-    return frames + round(candidate.fade_s * variant.rate_hz)  # a fade is as long in the file, whatever its octave
+    return frames + round(candidate.fade_s * variant.rate_hz)  # a fade is as long in the file, whatever its pitch
 
 
 def _frontier(units: Whole, cost: Real) -> Whole:

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf, isfinite
 from statistics import median
+from typing import Any, TypeVar
 
 import numpy as np
 
+from kitfold.files import Store
 from kitfold.measure.audible import quantised_power
 from kitfold.measure.held import level_track
 from kitfold.measure.masking import Spectrum, loudest_spectrum
 from kitfold.measure.noise import white_noise_power
 from kitfold.pack.kit import Packed, Slot
+from kitfold.pack.once import made_once
 from kitfold.pack.quantise import dequantise
 from kitfold.pack.slots import stored_name
 from kitfold.plan.plan import Plan
@@ -23,6 +26,8 @@ from kitfold.sound import Sound
 from kitfold.units import semitones_to_ratio
 
 __all__ = ["HELD_S", "Note", "Played", "PlayedKit", "play_kit"]
+
+Figure = TypeVar("Figure")
 
 HELD_S = 1.0
 """What sounds so long is held, whether a song holds it or not: the packer's own line between pads and hits."""
@@ -38,11 +43,19 @@ class Played:
     slot : Slot
     sound : Sound, the stored codes turned back into samples
     gain_db : float, dB, what turns it into the level that the recipes set: the slot's level and one gain for all
+    store : Store or None, where its figures are kept from build to build
     """
 
     slot: Slot
     sound: Sound
     gain_db: float
+    store: Store | None = None
+
+    def figure(
+        self, name: str, measure: Callable[[], Figure], parts: Sequence[Any] = (), kinds: Sequence[type] = ()
+    ) -> Figure:
+        """Return what is measured on its sound, or was before; `parts` is all else that the figure hangs on."""
+        return made_once(self.store, name, self.slot.key, parts, measure, kinds)
 
     @property
     def name(self) -> str:
@@ -57,7 +70,7 @@ class Played:
     @cached_property
     def quietest(self) -> float:
         """Mean square of white noise as the quietest band has it, all channels together: no less than was added."""
-        return white_noise_power(self.sound)
+        return self.figure("quietest", lambda: white_noise_power(self.sound))
 
     @property
     def noise_by_steps(self) -> float | None:
@@ -79,12 +92,15 @@ class Played:
     @cached_property
     def spectrum(self) -> Spectrum:
         """The spectrum of its loudest 400 ms."""
-        return loudest_spectrum(self.sound, self.noise)
+        return self.figure("spectrum", lambda: loudest_spectrum(self.sound, self.noise), kinds=(Spectrum,))
 
     @cached_property
     def master_spectrum(self) -> Spectrum:
         """The same of the sound before the device."""
-        return loudest_spectrum(self.slot.master.sound)
+        master = self.slot.master
+        return made_once(
+            self.store, "master spectrum", master.key, [], lambda: loudest_spectrum(master.sound), (Spectrum,)
+        )
 
     @property
     def centroid_hz(self) -> float:
@@ -96,10 +112,12 @@ class Played:
         """How long it is within 12 dB of its loudest, at its own root, in seconds; for ever where it loops."""
         if self.sound.loop is not None:
             return inf
+        return self.figure("sounds", self._stored_s) / semitones_to_ratio(self.slot.part.play_semitones)
+
+    def _stored_s(self) -> float:
         power, hop = level_track(self.sound.float64(), self.sound.rate_hz)
         near = int((power >= power.max(initial=0.0) * 10.0 ** (_SOUNDING_DB / 10.0)).sum())
-        stored_s = max(near * hop, min(hop, self.sound.frames)) / self.sound.rate_hz
-        return stored_s / semitones_to_ratio(self.slot.part.play_semitones)
+        return float(max(near * hop, min(hop, self.sound.frames)) / self.sound.rate_hz)
 
 
 @dataclass(frozen=True)
@@ -109,7 +127,7 @@ class Note:
     Parameters
     ----------
     played : Played
-    setting : int, semitones, with what brings a sound that is stored an octave up back to its root
+    setting : int, semitones, with what brings a sound that is stored higher back to its root
     needs_s : float, seconds that it is held; 0 where nothing holds it
     """
 
@@ -192,7 +210,7 @@ class PlayedKit:
         return first.sounds_s >= HELD_S and not first.slot.master.sound.whole
 
 
-def play_kit(plan: Plan, packed: Packed) -> PlayedKit:
+def play_kit(plan: Plan, packed: Packed, store: Store | None = None) -> PlayedKit:
     """Turn a packed kit back into what the device plays."""
     off = [
         packed.wanted_lufs[slot.part.name] - slot.lufs - slot.gain.play_db
@@ -200,10 +218,10 @@ def play_kit(plan: Plan, packed: Packed) -> PlayedKit:
         if isfinite(slot.lufs) and isfinite(packed.wanted_lufs[slot.part.name])
     ]
     common_db = median(off) if off else 0.0
-    return PlayedKit(plan, packed, tuple(_played(slot, slot.gain.play_db + common_db) for slot in packed.slots))
+    return PlayedKit(plan, packed, tuple(_played(slot, slot.gain.play_db + common_db, store) for slot in packed.slots))
 
 
-def _played(slot: Slot, gain_db: float) -> Played:
+def _played(slot: Slot, gain_db: float, store: Store | None) -> Played:
     stored = slot.stored
     samples = dequantise(stored.codes, stored.bits, stored.encoding).astype(np.float32)
-    return Played(slot, Sound(samples, stored.rate_hz, loop=slot.loop), gain_db)
+    return Played(slot, Sound(samples, stored.rate_hz, loop=slot.loop), gain_db, store)

@@ -18,12 +18,12 @@ __all__ = ["Candidate", "Fitted", "Part", "Problem", "Variant"]
 
 @dataclass(frozen=True, eq=False)
 class Variant:
-    """One way of storing a sound: a rate, perhaps an octave up, perhaps looped; its tail may still be cut.
+    """One way of storing a sound: a rate, perhaps so many semitones up, perhaps looped; its tail may still be cut.
 
     Parameters
     ----------
     rate_hz : int, Hz, stored rate
-    octave : int, 0, or 12 where it is stored an octave up and played an octave down
+    up_semitones : int, so many semitones up it is stored, and as many down it is played; 0 where it is at its pitch
     loop : bool, a sustain loop makes it last for ever; then the tail is not cut
     frames : int, whole stored length
     block_frames : int
@@ -33,7 +33,7 @@ class Variant:
     """
 
     rate_hz: int
-    octave: int
+    up_semitones: int
     loop: bool
     frames: int
     block_frames: int
@@ -57,7 +57,7 @@ class Candidate:
     Parameters
     ----------
     name : str
-    variants : tuple of Variant, the plain one (highest rate, no octave, no loop) first
+    variants : tuple of Variant, the plain one (highest rate, at its pitch, no loop) first
     loops : mapping, copy (0 is the sound itself) to its looped variants; a loop's length differs from copy to copy
     held_s : float, seconds it lasts at setting 0
     fade_s : float, seconds of the stored file added behind a hold, so that the fade lies outside it
@@ -154,7 +154,7 @@ class Part:
     @property
     def play_semitones(self) -> int:
         """What the player sets so that it comes out at its root."""
-        return -self.variant.octave
+        return -self.variant.up_semitones
 
     @property
     def share(self) -> float:

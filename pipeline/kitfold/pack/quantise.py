@@ -20,6 +20,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kitfold.threads import uninterrupted
+
 __all__ = ["ALLOWED_BITS", "Codes", "Encoding", "container_bytes", "content_seed", "dequantise", "quantise"]
 
 Encoding = Literal["unsigned", "signed", "mu-law", "a-law", "float"]
@@ -175,7 +177,7 @@ def _law_codes(encoding: str) -> NDArray[np.uint8]:
     import soundfile
 
     file, levels = io.BytesIO(), np.arange(-_LAW_FULL_SCALE, _LAW_FULL_SCALE).astype(np.int16)
-    soundfile.write(file, levels, 8000, format="RAW", subtype=_LAW_SUBTYPES[encoding])
+    uninterrupted(soundfile.write, file, levels, 8000, format="RAW", subtype=_LAW_SUBTYPES[encoding])
     return np.frombuffer(file.getvalue(), np.uint8)
 
 
@@ -185,8 +187,8 @@ def _law_levels(encoding: str) -> NDArray[np.int16]:
     import soundfile
 
     file = io.BytesIO(bytes(range(256)))
-    levels, _ = soundfile.read(
-        file, dtype="int16", samplerate=8000, channels=1, format="RAW", subtype=_LAW_SUBTYPES[encoding]
+    levels, _ = uninterrupted(
+        soundfile.read, file, dtype="int16", samplerate=8000, channels=1, format="RAW", subtype=_LAW_SUBTYPES[encoding]
     )
     levels.flags.writeable = False
     return np.asarray(levels, dtype=np.int16)

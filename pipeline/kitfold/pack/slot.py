@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any
 
+from kitfold.files import Store
 from kitfold.measure.level import held_until_s, loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import apply_gain
 from kitfold.pack.line_in import recorded, sent
-from kitfold.pack.prepare import copied, cut
+from kitfold.pack.once import made_once
+from kitfold.pack.prepare import cut
 from kitfold.pack.problem import Part
-from kitfold.pack.quantise import content_seed, dequantise, quantise
+from kitfold.pack.quantise import Codes, content_seed, dequantise, quantise
 from kitfold.pack.ready import Ready, dithers
 from kitfold.pack.roots import RootNote, error_cents, moved
 from kitfold.pack.stored import Stored
 from kitfold.pack.ways import as_variant
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
+from kitfold.render.keys import key_of
 from kitfold.render.masters import Master
 from kitfold.sound import Done, Sound
 from kitfold.steps.shift import varispeed
@@ -45,6 +49,7 @@ class Slot:
     dithered : bool
     history : tuple of Done, its steps, and the fold for this device
     sent : Sound or None, what the line input should hear of it; None for a device that is loaded with files
+    key : str, everything that the codes hang on, as one name; empty where the master has none
     """
 
     slot: int
@@ -62,50 +67,103 @@ class Slot:
     dithered: bool
     history: tuple[Done, ...]
     sent: Sound | None = None
+    key: str = ""
 
 
-def made_part(part: Part, ready: Ready, device: Device) -> tuple[Sound, Levels]:
+@dataclass(frozen=True, eq=False)
+class _Converted:
+    """What a device makes of a part: a slot's own fields of the same names, and its stored rate."""
+
+    codes: Codes
+    rate_hz: int
+    loop: tuple[int, int] | None
+    error_cents: float | None
+    lufs: float
+    peak_db: float
+    true_peak_db: float
+    held_s: float
+    sent: Sound | None
+
+
+def made_part(part: Part, ready: Ready, store: Store | None = None) -> tuple[Sound, Levels]:
     """Copy, move, resample and cut one part; a copy is stretched once."""
-    if part.variant.loop:
-        whole = ready.rounds[part.root]
-    else:
-        plain = ready.copies.get(part.root) or copied(ready.sound, part.root)
-        whole = plain.with_samples(plain.samples, loop=None)
-    sound = cut(as_variant(whole, part.variant), part.frames)
-    return sound, Levels(ready.lufs, loudest_lufs(played_back(sound, part)), true_peak_db(sound))
+
+    def made() -> tuple[Sound, Levels]:
+        plain = ready.round(part.root) if part.variant.loop else ready.copy(part.root)
+        whole = plain if part.variant.loop else plain.with_samples(plain.samples, loop=None)
+        sound = cut(as_variant(whole, part.variant), part.frames)
+        return sound, Levels(ready.lufs, loudest_lufs(played_back(sound, part)), true_peak_db(sound))
+
+    return made_once(store, "part", ready.whole.key, _wanted(part), made, (Levels,))
+
+
+def _wanted(part: Part) -> list[Any]:
+    """Return what of a part its samples hang on."""
+    return [part.root, part.frames, part.variant.rate_hz, part.variant.up_semitones, part.variant.loop]
 
 
 def played_back(sound: Sound, part: Part) -> Sound:
-    """Return a stored sound as it comes out at its root: what was stored an octave up is played an octave down."""
+    """Return a stored sound as it comes out at its root: what was stored higher is played as much lower."""
     return varispeed(sound, semitones_to_ratio(part.play_semitones)) if part.play_semitones else sound
 
 
-def stored_slot(number: int, part: Part, ready: Ready, sound: Sound, gain: Gain, device: Device, plan: Plan) -> Slot:
+def stored_slot(
+    number: int,
+    part: Part,
+    ready: Ready,
+    sound: Sound,
+    gain: Gain,
+    device: Device,
+    plan: Plan,
+    store: Store | None = None,
+) -> Slot:
     """Quantise one part and measure what the device will play."""
-    loud = apply_gain(sound, gain.store_db)
-    take = sent(loud, device) if device.loading == "line-in" else None
-    if take is not None:
-        loud = recorded(take, loud)
     dither = dithers(device, ready.candidate.held_s, any(one.ask.needs_s > 0 for one in part.serves))
-    zero_ends = loud.loop is None
-    codes = quantise(loud.samples, device.bits, device.encoding, dither, content_seed(loud.samples), zero_ends)
-    stored = loud.with_samples(dequantise(codes, device.bits, device.encoding))
-    played, note = played_back(stored, part), moved(ready.note, part.root)
+    note, floor_db = moved(ready.note, part.root), plan.fit.hold_floor_db
+    parts = [*_wanted(part), gain.store_db, dither, asdict(note), floor_db]
+
+    def converted() -> _Converted:
+        return _converted(part, apply_gain(sound, gain.store_db), device, dither, note, floor_db)
+
+    made = made_once(store, "slot", ready.whole.key, parts, converted, (_Converted,))
     return Slot(
         slot=number,
         part=part,
         master=ready.master,
-        stored=Stored(codes, loud.rate_hz, device.bits, device.encoding),
-        loop=loud.loop,
+        stored=Stored(made.codes, made.rate_hz, device.bits, device.encoding),
+        loop=made.loop,
         gain=gain,
         note=note,
-        error_cents=error_cents(stored, moved(note, part.variant.octave)),
+        error_cents=made.error_cents,
+        lufs=made.lufs,
+        peak_db=made.peak_db,
+        true_peak_db=made.true_peak_db,
+        held_s=made.held_s,
+        dithered=dither,
+        history=ready.whole.history,
+        sent=made.sent,
+        key=key_of("slot", ready.whole.key, parts) if ready.whole.key else "",
+    )
+
+
+def _converted(part: Part, loud: Sound, device: Device, dither: bool, note: RootNote, floor_db: float) -> _Converted:
+    """Send a part through the line input where the device has no other way in, quantise it and measure that."""
+    take = sent(loud, device) if device.loading == "line-in" else None
+    if take is not None:
+        loud = recorded(take, loud)
+    zero_ends = loud.loop is None
+    codes = quantise(loud.samples, device.bits, device.encoding, dither, content_seed(loud.samples), zero_ends)
+    stored = loud.with_samples(dequantise(codes, device.bits, device.encoding))
+    played = played_back(stored, part)
+    return _Converted(
+        codes=codes,
+        rate_hz=loud.rate_hz,
+        loop=loud.loop,
+        error_cents=error_cents(stored, moved(note, part.variant.up_semitones)),
         lufs=loudest_lufs(played),
         peak_db=peak_db(stored),
         true_peak_db=true_peak_db(stored),
-        held_s=_held_s(played, part, plan.fit.hold_floor_db),
-        dithered=dither,
-        history=ready.sound.history,
+        held_s=_held_s(played, part, floor_db),
         sent=take,
     )
 

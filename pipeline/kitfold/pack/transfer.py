@@ -115,10 +115,9 @@ def _tone(rate_hz: int, channels: int) -> Audio:
 def _take(cues: Sequence[Cue], rate_hz: int, channels: int) -> bytes:
     gap = seconds_to_frames(GAP_S, rate_hz)
     frames = max((cue.start + len(cue.samples) for cue in cues), default=0) + gap
-    whole = np.zeros((frames, channels), dtype=np.float32)
+    codes = np.zeros((frames, channels), dtype=np.int32)  # the type of 24-bit codes
     for cue in cues:
-        whole[cue.start : cue.start + len(cue.samples)] = cue.samples
-    codes = quantise(whole, TAKE_BITS, "signed", zero_ends=False)
+        codes[cue.start : cue.start + len(cue.samples)] = quantise(cue.samples, TAKE_BITS, "signed", zero_ends=False)
     return wav_bytes(Stored(codes, rate_hz, TAKE_BITS, "signed"), cue_chunks(cues), where="transfer/take.wav")
 
 
@@ -157,7 +156,7 @@ def _sheet(cues: Sequence[Cue], rate_hz: int, plan: Plan) -> str:
 
 
 def _note_in_take(slot: Slot, plan: Plan) -> str:
-    """Name the note that is heard while a slot is recorded: an octave higher where it is stored so."""
+    """Name the note that is heard while a slot is recorded: higher than the slot's own where it is stored so."""
     midi = slot.note.midi
     return "" if midi is None else named_note(midi - slot.part.play_semitones, plan) or ""
 

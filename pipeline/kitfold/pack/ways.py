@@ -33,7 +33,7 @@ from kitfold.units import semitones_to_ratio
 __all__ = ["Ways", "as_variant", "can_loop", "looped", "strain_of"]
 
 OCTAVE = 12
-"""The only interval that a sound is stored up by, so that notes keep their names."""
+"""The interval that a sound is stored up by where a kit asks for no other: notes keep their names."""
 _LEAST_COST = 1e-6
 """What a change costs at least, as a share: -60 dB."""
 _BLOCK_S = 0.02  # tails are weighed in steps of this
@@ -50,12 +50,8 @@ def looped(sound: Sound) -> Sound:
 
 
 def as_variant(sound: Sound, variant: Variant) -> Sound:
-    """Return a sound at a variant's octave and rate, whole; a loop moves along."""
-    if not variant.octave:
-        return resample(sound, variant.rate_hz)
-    # read at twice its rate it is an octave up; resampled once, it keeps all that the stored rate can hold
-    root_hz = None if sound.root_hz is None else 2 * sound.root_hz
-    return resample(replace(sound, rate_hz=2 * sound.rate_hz, root_hz=root_hz), variant.rate_hz)
+    """Return a sound at a variant's pitch and rate, whole; a loop moves along."""
+    return resample(sound, variant.rate_hz, semitones_to_ratio(variant.up_semitones))
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +65,7 @@ class Ways:
     dither : bool
     heard : Heard, the sound at the gain at which it will be stored
     hold_floor_db : float or None, where a held sound ends; None where nothing holds it
+    repitch_semitones : tuple of int, how far up it may be stored, as far as the device can play it back down
     """
 
     sound: Sound
@@ -76,19 +73,26 @@ class Ways:
     dither: bool
     heard: Heard
     hold_floor_db: float | None = None
+    repitch_semitones: tuple[int, ...] = (OCTAVE,)
 
     @classmethod
     def of(
-        cls, sound: Sound, device: Device, store_db: float, dither: bool, hold_floor_db: float | None = None
+        cls,
+        sound: Sound,
+        device: Device,
+        store_db: float,
+        dither: bool,
+        hold_floor_db: float | None = None,
+        repitch_semitones: tuple[int, ...] = (OCTAVE,),
     ) -> Ways:
         """Listen to a sound at the gain at which it will be stored."""
-        return cls(sound, device, dither, hear(sound, store_db), hold_floor_db)
+        return cls(sound, device, dither, hear(sound, store_db), hold_floor_db, repitch_semitones)
 
     def plain(self) -> tuple[Variant, ...]:
-        """Return the variants without a loop: every rate, at pitch and an octave up, the plainest first."""
+        """Return the variants without a loop: every rate, at pitch and each interval up, the plainest first."""
         rates = sorted(self.device.rate_hz, reverse=True)
-        octaves = (0, OCTAVE) if self.device.transpose[0] <= -OCTAVE else (0,)
-        plainest, *others = [self._variant(rate_hz, octave) for octave in octaves for rate_hz in rates]
+        ups = (0, *(up for up in self.repitch_semitones if self.device.transpose[0] <= -up))
+        plainest, *others = [self._variant(rate_hz, up) for up in ups for rate_hz in rates]
         base = float(plainest.shares[-1])
         return (_over(plainest, base), *(_over(other, base, _LEAST_COST) for other in others))
 
@@ -106,15 +110,15 @@ class Ways:
         for plain in self.plain():
             frames = as_variant(round_sound, plain).frames
             shares = np.full(2, float(plain.shares[-1]) + share)
-            found.append(Variant(plain.rate_hz, plain.octave, True, frames, frames, shares))
+            found.append(Variant(plain.rate_hz, plain.up_semitones, True, frames, frames, shares))
         return tuple(found)
 
     def loop_share(self, round_sound: Sound) -> float:
         """Return what it costs that the sound goes round instead of running on, heard over its own length."""
         return audible_error(self.heard, round_sound.sustained(self.sound.frames))
 
-    def _variant(self, rate_hz: int, octave: int) -> Variant:
-        ratio = 2 if octave else 1
+    def _variant(self, rate_hz: int, up_semitones: int) -> Variant:
+        ratio = semitones_to_ratio(up_semitones)
         frames = resampled_frames(self.sound.frames, ratio * self.sound.rate_hz, rate_hz)
         block = max(1, int(_BLOCK_S * rate_hz / ratio))
         kept = np.minimum(np.arange(-(-frames // block) + 1) * block, frames)
@@ -125,7 +129,7 @@ class Ways:
         # what storing adds is there at any length: a cut must not buy off hiss with a tail that was worth hearing
         stored = float(lost_by_cuts(self.heard, [np.inf], 0.0, errors)[0])
         shares = stored + _falling(lost_by_cuts(self.heard, kept / played_hz, fades / played_hz))
-        return Variant(rate_hz, octave, False, frames, block, shares, self._held_s(rate_hz // ratio))
+        return Variant(rate_hz, up_semitones, False, frames, block, shares, self._held_s(int(rate_hz / ratio)))
 
     def _held_s(self, rate_hz: int) -> float:
         """Return how long the sound holds with the band that a rate leaves; what was bright may die away sooner."""
@@ -150,10 +154,10 @@ def strain_of(heard: Heard, asks: Iterable[Ask], natural: float) -> Mapping[int,
 def _over(variant: Variant, base: float, least: float = 0.0) -> Variant:
     """Count a variant's cost from what the plain one costs, which the device takes from every sound whatever is chosen.
 
-    Only the storing is counted so: a cut costs what it costs, or the hiss that an octave up spares would pay for a tail
-    that was worth hearing. Any other than the plain one costs at least a little more, so that it is taken only to save
-    room: noise that plays an octave down may even be heard less, but no musician wants a changed sound where nothing is
-    short.
+    Only the storing is counted so: a cut costs what it costs, or the hiss that a higher pitch spares would pay for a
+    tail that was worth hearing. Any other than the plain one costs at least a little more, so that it is taken only to
+    save room: noise that plays lower than stored may even be heard less, but no musician wants a changed sound where
+    nothing is short.
     """
     whole = float(variant.shares[-1])
     return replace(variant, shares=max(whole - base, 0.0) + (variant.shares - whole) + least)

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import unicodedata
 from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from kitfold.plan.key import parse_key
 from kitfold.plan.model import Model, Name
@@ -24,7 +25,18 @@ __all__ = [
 ]
 
 Tempo = Annotated[float, Field(ge=10, le=400)]
-Text = Annotated[str, Field(max_length=400)]
+
+
+def _readable(text: str) -> str:
+    """Refuse what no text needs and what can make one read as another: control characters, and turns of direction."""
+    for letter in text:
+        if unicodedata.category(letter) == "Cc" or letter in _TURNS:
+            raise ValueError(f"must hold no control characters (got U+{ord(letter):04X} in {text!r})")
+    return text
+
+
+_TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+Text = Annotated[str, Field(max_length=400), AfterValidator(_readable)]
 Remedy = Literal["shorten", "loop", "repitch", "drop-copy", "lower-rate"]
 
 
@@ -158,11 +170,27 @@ class SoundEntry(Model):
         return self
 
 
+def _rising(value: tuple[int, ...]) -> tuple[int, ...]:
+    """Put intervals in order, so that the order in which they are written changes nothing; refuse one said twice."""
+    twice = sorted({one for one in value if value.count(one) > 1})
+    if twice:
+        raise ValueError(f"says {', '.join(map(str, twice))} more than once")
+    return tuple(sorted(value))
+
+
+Interval = Annotated[int, Field(ge=1, le=24)]
+
+
 class FitWishes(Model):
     """The table [fit]."""
 
     allow: tuple[Remedy, ...] = ("shorten", "loop", "repitch", "drop-copy", "lower-rate")
     natural_range_semitones: Annotated[float, Field(ge=0, le=48)] = 5
+    repitch_semitones: Annotated[tuple[Interval, ...], Field(min_length=1), AfterValidator(_rising)] = Field(
+        (12,),
+        description="how far up `repitch` may store a sound, to be played as far down: whole semitones, 1 to 24; each "
+        "is weighed. After 12 or 24 the stored file still sounds the pitch class it is named after; after others not",
+    )
     hold_floor_db: Annotated[float, Field(ge=-90, lt=0)] = -12
 
 

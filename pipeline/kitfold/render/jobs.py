@@ -26,6 +26,7 @@ def in_order(
     work: Callable[[str, Result | None], Result],
     jobs: int,
     failed: Callable[[str, Exception], None],
+    loads: bool = True,
 ) -> dict[str, Result]:
     """Do `work(name, result of what it needs)` for every name, each after the one it needs.
 
@@ -38,6 +39,7 @@ def in_order(
     work : called in a thread
     jobs : int, threads
     failed : called with a name and what its work raised; what needs that name is then skipped
+    loads : bool, the work needs whole scipy, which is loaded before threads start; the steps and the packing do not
 
     Returns
     -------
@@ -51,7 +53,8 @@ def in_order(
         with one_place():
             return work(name, needed)
 
-    _load_what_threads_share()
+    if loads:
+        _load_what_threads_share()
     with allowed(max(1, jobs)), _threads(jobs) as pool:
         while waiting or running:
             lost.update(name for name in waiting if needs.get(name) in lost)
@@ -70,7 +73,7 @@ def in_order(
 
 
 def _load_what_threads_share() -> None:
-    """Load what every sound needs: two threads that load scipy at once can meet in a half-loaded part of it."""
+    """Load parts of scipy: two threads that load them at once can meet in a half-loaded one."""
     import scipy.fft
     import scipy.ndimage  # noqa: F401
 

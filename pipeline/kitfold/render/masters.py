@@ -99,7 +99,7 @@ def render_masters(
 
     order = plan.in_order_of_work()
     needs = {sound.name: sound.from_sound for sound in order}
-    masters = in_order([sound.name for sound in order], needs, work, jobs, failed)
+    masters = in_order([sound.name for sound in order], needs, work, jobs, failed, loads=False)
     if failures:
         raise _all(failures)
     return {sound.name: masters[sound.name] for sound in plan.sounds}

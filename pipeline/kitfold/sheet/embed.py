@@ -9,8 +9,10 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
+from kitfold.files import Store
 from kitfold.measure.level import loudest_lufs
-from kitfold.sheet.audio import exact_codes, flac_bytes, mp3_bytes, read_take, song_flac
+from kitfold.pack.listen import LISTEN_RATE_HZ
+from kitfold.sheet.audio import Take, exact_codes, flac_bytes, mp3_bytes, of_files, read_take, song_flac
 from kitfold.sheet.chart import label_of
 from kitfold.sheet.rows import master_of
 from kitfold.sheet.score import Score
@@ -23,8 +25,9 @@ BESIDE_BYTES = 20_000_000
 """A page heavier than this opens slowly: its sounds go beside it."""
 _MASTER, _DEVICE = "song-master", "song-device"
 SONGS = {_MASTER: "listen/song-master.wav", _DEVICE: "listen/song-device.wav"}
-EXACT_SONG_BYTES = 2_500_000
-"""The device's song is carried without loss up to here, a minute and more of a small device; else compressed."""
+EXACT_SONG_BYTES = 4_000_000
+"""A song is carried without loss up to here, a minute of stereo and more of a small device; else compressed."""
+_MASTER_FORM = {"rate_hz": LISTEN_RATE_HZ, "bits": 16}  # rounding lies 98 dB down, where no room is quiet enough
 _FINER_BITS = 6  # steps of the page lie 36 dB under the device's own
 _FLAC_TEXT = base64.b64encode(b"fLaC\0\0").decode("ascii")  # how FLAC begins: RFC 9639, 6
 
@@ -51,15 +54,19 @@ class Heard:
     ----------
     clips : tuple of Clip
     slots : tuple of mappings, one a slot, for the page's script
-    song : mapping or None, of the device's song where it is carried without loss: rate_hz and bits
+    song, master_song : mapping or None, of the song from the device and from the masters, where it is carried without
+        loss: rate_hz and bits
     """
 
     clips: tuple[Clip, ...]
     slots: tuple[Mapping[str, Any], ...]
     song: Mapping[str, int] | None
+    master_song: Mapping[str, int] | None
 
 
-def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Executor) -> Callable[[], Heard]:
+def clips_of(
+    manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Executor, store: Store | None = None
+) -> Callable[[], Heard]:
     """Begin to make every sound that the page can play, of those that are there; return what waits for them.
 
     Parameters
@@ -67,31 +74,30 @@ def clips_of(manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Exec
     manifest : mapping as in manifest.json
     files : mapping, file name to bytes
     pool : Executor, of threads; the sounds are the same on any number of them
+    store : Store or None, where what was compressed is kept from build to build
     """
     slots = [slot for slot in manifest["slots"] if slot["file"] in files]
     keys = _master_keys(slots, files)
     form = _song_form(manifest["device"])
-    jobs: dict[str, Callable[[], bytes]] = {
-        f"slot-{slot['slot']}": partial(_exact, slot, files[slot["file"]]) for slot in slots
-    }
-    jobs |= {key: partial(mp3_bytes, files[file]) for file, key in keys.items()}
-    if SONGS[_MASTER] in files:
-        jobs[_MASTER] = partial(mp3_bytes, files[SONGS[_MASTER]])
-    if SONGS[_DEVICE] in files:
-        jobs[_DEVICE] = partial(_song, files[SONGS[_DEVICE]], form)
+    jobs: dict[str, Callable[[], bytes]] = {f"slot-{slot['slot']}": partial(_exact, slot, files) for slot in slots}
+    jobs |= {key: partial(_compressed, file, files, store) for file, key in keys.items()}
+    forms = {_MASTER: _MASTER_FORM, _DEVICE: form}
+    jobs |= {key: partial(_song, SONGS[key], files, forms[key], store) for key in SONGS if SONGS[key] in files}
     if cues_of(files):
-        jobs["take"] = partial(flac_bytes, files[TAKE_FILE])
+        jobs["take"] = partial(_take, files)
     # the longest first, so that no thread is left with it alone
-    order = sorted(jobs, key=lambda key: (key != _MASTER, not key.startswith("master"), key))
+    order = sorted(jobs, key=lambda key: (key not in ("take", *SONGS), not key.startswith("master"), key))
     waiting = {key: pool.submit(_clip, key, jobs[key]) for key in order}
-    gaps = [pool.submit(_gap_db, slot, files) for slot in slots if slot["copy"] is None and master_of(slot) in files]
+    gaps = [
+        pool.submit(_gap_db, slot, files, store) for slot in slots if slot["copy"] is None and master_of(slot) in files
+    ]
 
     def made() -> Heard:
         clips = tuple(waiting[key].result() for key in jobs)
         match_db = _middle([gap.result() for gap in gaps])
-        exact = any(clip.key == _DEVICE and clip.text.startswith(_FLAC_TEXT) for clip in clips)
+        exact = {clip.key for clip in clips if clip.key in SONGS and clip.text.startswith(_FLAC_TEXT)}
         data = tuple(_slot_data(slot, keys, match_db) for slot in slots)
-        return Heard(clips, data, form if exact else None)
+        return Heard(clips, data, *(forms[key] if key in exact else None for key in (_DEVICE, _MASTER)))
 
     return made
 
@@ -117,6 +123,7 @@ def data_of(
         "played": score.played,
         "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
         "song": heard.song,
+        "master_song": heard.master_song,
         "cues": cues_of(files),
         "beside": beside,
         "middle_c": kit.get("middle_c", "C4"),
@@ -133,8 +140,16 @@ def _clip(key: str, make: Callable[[], bytes]) -> Clip:
     return Clip(key, base64.b64encode(make()).decode("ascii"))
 
 
-def _exact(slot: Mapping[str, Any], data: bytes) -> bytes:
-    return exact_codes(slot, data).data
+def _exact(slot: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
+    return exact_codes(slot, files[slot["file"]]).data
+
+
+def _compressed(file: str, files: Mapping[str, bytes], store: Store | None) -> bytes:
+    return mp3_bytes(files[file], store)
+
+
+def _take(files: Mapping[str, bytes]) -> bytes:
+    return flac_bytes(files[TAKE_FILE])
 
 
 def _song_form(device: Mapping[str, Any]) -> Mapping[str, int]:
@@ -144,10 +159,11 @@ def _song_form(device: Mapping[str, Any]) -> Mapping[str, int]:
     return {"rate_hz": max(rates), "bits": min(16, device["bits"] + _FINER_BITS) if linear else 16}
 
 
-def _song(data: bytes, form: Mapping[str, int]) -> bytes:
-    """Carry the device's song without loss where it is short enough, else compressed."""
+def _song(file: str, files: Mapping[str, bytes], form: Mapping[str, int], store: Store | None) -> bytes:
+    """Carry a song without loss where it is short enough, else compressed."""
+    data = files[file]
     exact = song_flac(data, form["rate_hz"], form["bits"])
-    return exact if len(exact) <= EXACT_SONG_BYTES else mp3_bytes(data)
+    return exact if len(exact) <= EXACT_SONG_BYTES else mp3_bytes(data, store)
 
 
 def _slot_data(slot: Mapping[str, Any], masters: Mapping[str, str], match_db: float) -> dict[str, Any]:
@@ -168,11 +184,15 @@ def _slot_data(slot: Mapping[str, Any], masters: Mapping[str, str], match_db: fl
     }
 
 
-def _gap_db(slot: Mapping[str, Any], files: Mapping[str, bytes]) -> float:
+def _gap_db(slot: Mapping[str, Any], files: Mapping[str, bytes], store: Store | None) -> float:
     """Return by how much a master is louder than its slot at the level to set."""
-    take = read_take(files[master_of(slot)])
-    lufs = loudest_lufs(Sound(take.samples[:, :2], take.rate_hz))
+    data = files[master_of(slot)]
+    lufs = of_files(store, "lufs", [data], [], lambda: _lufs(read_take(data)))
     return float(lufs - slot["level"]["lufs"] - slot["play_db"])
+
+
+def _lufs(take: Take) -> float:
+    return loudest_lufs(Sound(take.samples[:, :2], take.rate_hz))
 
 
 def _middle(gaps_db: Sequence[float]) -> float:

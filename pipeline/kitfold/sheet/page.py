@@ -7,8 +7,9 @@ import hashlib
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from importlib.resources import files as resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from kitfold.files import Store
 from kitfold.render.jobs import default_jobs
 from kitfold.sheet.chart import chart_of, masking_map, writes_flats
 from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
@@ -18,6 +19,9 @@ from kitfold.sheet.sketch import read_sketch
 from kitfold.sheet.take import cues_of
 from kitfold.sheet.tones import with_tones
 from kitfold.sheet.words import check_lines, device_words, loss_words, memory_words
+
+if TYPE_CHECKING:
+    from jinja2 import Template
 
 __all__ = ["sheet_files", "sheet_page"]
 
@@ -41,6 +45,7 @@ def sheet_files(
     files: Mapping[str, bytes],
     beside_bytes: int = BESIDE_BYTES,
     jobs: int | None = None,
+    store: Store | None = None,
 ) -> dict[str, bytes]:
     """Return the page, and its sounds beside it where they would make it too heavy.
 
@@ -49,24 +54,25 @@ def sheet_files(
     manifest, files : as for `sheet_page`
     beside_bytes : int, the sounds go beside the page when their text is longer than this
     jobs : int or None, threads; None: as many as there are processors. The page is the same on any number of them
+    store : Store or None, where sounds and figures are kept from build to build; the page is the same with and without
     """
     manifest = with_tones(manifest)
     score, flats = score_of(manifest, read_sketch(manifest, files)), writes_flats(manifest)
     with ThreadPoolExecutor(jobs or default_jobs()) as pool:
-        waiting = clips_of(manifest, files, pool)
-        rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats), manifest["slots"]))
+        waiting = clips_of(manifest, files, pool, store)
+        template = _template()  # read while others work
+        rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats, store), manifest["slots"]))
         lost = any(not note.reached for row in rows for note in row["notes"])
         said = {**_said(manifest, files, score), "rows": rows, "row_unreached": lost}
         heard = waiting()
     beside = sum(len(clip.text) for clip in heard.clips) > beside_bytes
-    page = _page(said, () if beside else heard.clips, data_of(manifest, files, heard, score, beside))
+    page = _page(template, said, () if beside else heard.clips, data_of(manifest, files, heard, score, beside))
     sounds = {f"sheet/{clip.key}.js": _script_of(clip) for clip in heard.clips} if beside else {}
     return {"sheet.html": page.encode(), **sounds}
 
 
-def _page(said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, Any]) -> str:
+def _template() -> Template:
     from jinja2 import Environment, PackageLoader, StrictUndefined
-    from markupsafe import Markup
 
     engine = Environment(
         loader=PackageLoader("kitfold.sheet", "templates"),
@@ -76,8 +82,16 @@ def _page(said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, A
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    for name in engine.list_templates(["j2"]):
+        engine.get_template(name)  # so that none has to be read in the end
+    return engine.get_template("sheet.html.j2")
+
+
+def _page(template: Template, said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, Any]) -> str:
+    from markupsafe import Markup
+
     style, script = _text("sheet.css"), "".join(_text(name) for name in SCRIPTS)
-    return engine.get_template("sheet.html.j2").render(
+    return template.render(
         **said,
         data=data,
         clips=clips,

@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 
+from kitfold.files import Store
 from kitfold.pack.manifest import shared_steps
-from kitfold.sheet.audio import Take, read_slot, read_take
+from kitfold.sheet.audio import Take, of_files, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
 from kitfold.sheet.notes import Note, notes_of
@@ -24,7 +25,12 @@ _WORST = {"fail": 0, "warn": 1, "pass": 2}
 
 
 def row_of(
-    manifest: Mapping[str, Any], slot: Mapping[str, Any], files: Mapping[str, bytes], score: Score, flats: bool
+    manifest: Mapping[str, Any],
+    slot: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    score: Score,
+    flats: bool,
+    store: Store | None = None,
 ) -> dict[str, Any]:
     """Return everything that the page says of one slot.
 
@@ -34,10 +40,8 @@ def row_of(
     files : mapping, file name to bytes: without a file its figure stays empty
     score : Score
     flats : bool, write notes with flats
+    store : Store or None, where figures are kept from build to build
     """
-    stored = read_slot(slot, files[slot["file"]]) if slot["file"] in files else None
-    name = master_of(slot)
-    master = read_take(files[name]) if name in files else None
     inherited = _inherited(slot, manifest)
     marks, notes = marks_of(slot, score), notes_of(slot, score)
     return {
@@ -54,11 +58,11 @@ def row_of(
         "at_root": signed(slot["play_semitones"]),
         "played": how_played(slot),
         "lost": error_words(slot),
-        "changes": [change_words(change) for change in slot["changes"]],
+        "changes": [change_words(change, slot) for change in slot["changes"]],
         "steps": [step_words(step) for step in slot["made"]["steps"][inherited:]],
         "inherited": [str(step.get("step", "")) for step in slot["made"]["steps"][:inherited]],
         **_verdict(slot, manifest["checks"]),
-        **_figures(slot, master, stored),
+        **_kept_figures(slot, files, store),
     }
 
 
@@ -72,6 +76,19 @@ def _inherited(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> int:
 def master_of(slot: Mapping[str, Any]) -> str:
     """Return the file of the sound before the device."""
     return f"masters/{slot['sound']}.wav"
+
+
+def _kept_figures(slot: Mapping[str, Any], files: Mapping[str, bytes], store: Store | None) -> dict[str, Any]:
+    """Return the figures of a slot, from the store where they were drawn of the same files before."""
+    master, stored = files.get(master_of(slot)), files.get(slot["file"])
+    form = [slot["rate_hz"], slot["bits"], slot["encoding"], slot["channels"], slot["file"].lower().endswith(".raw")]
+    parts = [master is None, stored is None, slot["copy"], slot["play_semitones"], *form]
+
+    def drawn() -> dict[str, Any]:
+        before = None if master is None else read_take(master)
+        return _figures(slot, before, None if stored is None else read_slot(slot, stored))
+
+    return of_files(store, "figures", [one for one in (master, stored) if one is not None], parts, drawn)
 
 
 def _figures(slot: Mapping[str, Any], master: Take | None, stored: Take | None) -> dict[str, Any]:

@@ -34,6 +34,7 @@ CHECKS = {
     "clicks": ("Clicks", "the steepest jump at a cut or a loop"),
     "mono": ("Mono", "what is lost when left and right are added"),
     "speaks": ("Speaking in time", "how long a sound takes to be there"),
+    "chord gap": ("Gap at chord changes", "how long a held sound is nearly gone when it is struck again"),
     "brightness lost": ("Brightness lost", "how far the highest audible band came down"),
     "brightness": ("Room in brightness", "how far sounds lie apart from low to high"),
     "masking": ("Masking", "how much of one sound cannot be heard under another"),
@@ -47,7 +48,6 @@ CHECKS = {
 CHANGES = {
     "shorten": "tail shortened",
     "loop": "looped",
-    "repitch": "stored an octave up",
     "drop-copy": "a copy left out",
     "lower-rate": "stored at a lower rate",
 }
@@ -70,12 +70,18 @@ def check_title(check: Mapping[str, Any]) -> str:
     return CHECKS.get(check["check"], (str(check["check"]).capitalize(), ""))[0]
 
 
-def change_words(change: Mapping[str, Any]) -> dict[str, str]:
-    """Say what was changed to fit, why, and what it cost the ear."""
-    what = CHANGES.get(change["what"], change["what"])
+def change_words(change: Mapping[str, Any], slot: Mapping[str, Any]) -> dict[str, str]:
+    """Say what was changed of a slot to fit, why, and what it cost the ear."""
+    what = _stored_up(slot) if change["what"] == "repitch" else CHANGES.get(change["what"], change["what"])
     # a copy's price is that its notes run faster or slower; that another root plays them is heard all the same
     further = change["what"] == "drop-copy" and change["cost_db"] <= _INAUDIBLE_DB
     return {"what": what, "why": change["why"], "cost": _FURTHER if further else heard_loss(change["cost_db"])}
+
+
+def _stored_up(slot: Mapping[str, Any]) -> str:
+    """Say how far up a slot is stored."""
+    up = -slot["play_semitones"]
+    return "stored an octave up" if up == 12 else f"stored {up} semitone{'s' * (up != 1)} up"
 
 
 def heard_loss(cost_db: float) -> str:
@@ -89,7 +95,7 @@ def error_words(slot: Mapping[str, Any]) -> str:
     if not changes:
         return "nothing was changed to fit"
     if len(changes) == 1:
-        words = change_words(changes[0])
+        words = change_words(changes[0], slot)
         return f"{words['what']} ({words['cost']})"
     cost_db = max(slot["cost_db"], *(change["cost_db"] for change in changes))
     if cost_db > _INAUDIBLE_DB:

@@ -206,7 +206,7 @@ def _span(sound: Sound, settings: Loop, root_hz: float | None) -> Span | None:
 
 
 def _held(sound: Sound, enough: int) -> tuple[int, int] | None:
-    from scipy.ndimage import uniform_filter1d
+    from kitfold.measure.compiled import uniform_filter1d
 
     power, hop = level_track(sound.float64(), sound.rate_hz)
     if len(power) < 10 or not power.any():

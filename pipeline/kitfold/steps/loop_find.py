@@ -105,7 +105,7 @@ def _alike(low: Real, step: int, start: int, span: Span, rate_hz: int, root_hz: 
 
 def _normalised_correlation(field: Real, pattern: Real) -> Real:
     """Return the correlation of a pattern with every place of a field: (len(field) - len(pattern) + 1,)."""
-    from scipy.fft import irfft, next_fast_len, rfft
+    from kitfold.measure.compiled import irfft, next_fast_len, rfft
 
     size = next_fast_len(len(field), real=True)
     across = irfft(np.sum(rfft(field, size, axis=0) * np.conj(rfft(pattern, size, axis=0)), axis=1), size)

@@ -48,7 +48,7 @@ def frozen(rounds: Real, frames: int, rate_hz: int, ratio: float = 1.0) -> Real:
     -------
     ndarray, (frames, channels), as loud as `rounds`
     """
-    from scipy.fft import irfft, next_fast_len
+    from kitfold.measure.compiled import irfft, next_fast_len
 
     lines = _lines(rounds, frames, ratio)
     size = min(frames, int(next_fast_len(max(64, frames * _STEADY_RATE_HZ // rate_hz), real=True)))
@@ -70,7 +70,7 @@ def frozen(rounds: Real, frames: int, rate_hz: int, ratio: float = 1.0) -> Real:
 
 def _lines(rounds: Real, frames: int, ratio: float) -> Lines:
     """Draw the lines of several rounds together to those of one: (frames // 2 + 1, channels), before any phase."""
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     many = len(rounds) // frames
     fine = rfft(rounds, axis=0)
@@ -106,7 +106,7 @@ def calm_places(turn: Real, rate_hz: int, count: int) -> list[int]:
     -------
     list of int, frames, the calmest first
     """
-    from scipy.ndimage import maximum_filter1d
+    from kitfold.measure.compiled import maximum_filter1d
 
     changes_db, hop = change_track(turn, rate_hz)
     near = max(1, min(round(_NEAR_S * rate_hz / hop), len(changes_db) // 6))
@@ -146,8 +146,7 @@ def _in_phase(before: Real, turn: Real, rate_hz: int) -> Real:
 
     A band's level stays what it was at every moment, and so does the angle between the channels.
     """
-    from scipy.fft import irfft, rfft
-    from scipy.ndimage import uniform_filter1d
+    from kitfold.measure.compiled import irfft, rfft, uniform_filter1d
 
     fade, frames = len(before), len(turn)
     window = np.hanning(fade + 2)[1:-1, np.newaxis]
@@ -164,7 +163,7 @@ def _in_phase(before: Real, turn: Real, rate_hz: int) -> Real:
 
 def _steadied(lines: Lines, turns: Lines, size: int, window: int) -> Lines:
     """Draw phases towards a steady level, the strengths kept."""
-    from scipy.fft import irfft, rfft
+    from kitfold.measure.compiled import irfft, rfft
 
     for _ in range(_ROUNDS):
         steady = rfft(levelled(irfft(lines * turns[:, np.newaxis], size, axis=0), window), axis=0)[: len(lines)]

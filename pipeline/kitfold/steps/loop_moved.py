@@ -7,6 +7,7 @@ becomes the loop: in it the sound before every place is what will be before it w
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import soxr
@@ -23,23 +24,24 @@ _MOST_ROUNDS = 64
 _MARGIN_FRAMES = 2048  # at the slower of both rates: longer than the resampler looks ahead
 
 
-def loop_at_rate(sound: Sound, rate_hz: int) -> Sound:
+def loop_at_rate(sound: Sound, rate_hz: int, speed: float = 1.0) -> Sound:
     """Bring a looped sound to another rate; the loop stays seamless and in tune within a cent.
 
     Parameters
     ----------
     sound : Sound, with or without a loop; without, this is plain resampling
     rate_hz : int, Hz, > 0
+    speed : float, > 0: read so many times as fast, every frequency times it
 
     Returns
     -------
     Sound, at `rate_hz`: a loop of a whole number of frames, which the sound ends with; its start is rounded up. All of
     the sound moves by the same part of a cent. A loop too short for that holds several rounds. What lay behind the
-    loop's end is cut. The same object where the rate is the same.
+    loop's end is cut. Where rate and speed together ask for no resampling the samples stay as they are.
     """
-    if rate_hz == sound.rate_hz:
-        return sound
-    return _stretched(sound, rate_hz / sound.rate_hz, rate_hz)
+    if rate_hz == speed * sound.rate_hz:
+        return sound if speed == 1.0 else replace(sound, rate_hz=rate_hz)
+    return _stretched(sound, rate_hz / (speed * sound.rate_hz), rate_hz)
 
 
 def loop_at_speed(sound: Sound, ratio: float) -> Sound:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import soxr
 
@@ -11,12 +13,12 @@ from kitfold.steps.loop_moved import loop_at_rate
 __all__ = ["resample", "resampled_frames"]
 
 
-def resampled_frames(frames: int, from_hz: int, to_hz: int) -> int:
+def resampled_frames(frames: int, from_hz: float, to_hz: int) -> int:
     """Say how many frames a sound has at another rate: the nearest number, a half up; at least 1 if it had any."""
-    return max((2 * frames * to_hz + from_hz) // (2 * from_hz), min(frames, 1))
+    return max(int((2 * frames * to_hz + from_hz) // (2 * from_hz)), min(frames, 1))
 
 
-def resample(sound: Sound, rate_hz: int) -> Sound:
+def resample(sound: Sound, rate_hz: int, speed: float = 1.0) -> Sound:
     """Bring a sound to another rate without letting anything fold back from above its new top.
 
     soxr's VHQ (linear phase, 28-bit) takes what lies over the new Nyquist frequency, and images under the old one, down
@@ -26,17 +28,24 @@ def resample(sound: Sound, rate_hz: int) -> Sound:
     ----------
     sound : Sound
     rate_hz : int, Hz, > 0
+    speed : float, > 0: read so many times as fast, so every frequency and a known root are multiplied by it; resampled
+        once for both, it keeps all that the new rate can hold
 
     Returns
     -------
-    Sound, (`resampled_frames` (frames, sound.rate_hz, rate_hz), channels); the same object where the rate is the same.
-    A looped sound becomes as long as `loop_at_rate` says.
+    Sound, (`resampled_frames` (frames, speed x sound.rate_hz, rate_hz), channels); the same object where the rate and
+    the speed are the same. A looped sound becomes as long as `loop_at_rate` says.
     """
-    if rate_hz == sound.rate_hz:
+    if speed == 1.0 and rate_hz == sound.rate_hz:
         return sound
+    root_hz = None if sound.root_hz is None else speed * sound.root_hz
     if sound.loop is not None:
-        return loop_at_rate(sound, rate_hz)
-    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="VHQ")
-    wanted = resampled_frames(sound.frames, sound.rate_hz, rate_hz)
+        return replace(loop_at_rate(sound, rate_hz, speed), root_hz=root_hz)
+    read_hz = speed * sound.rate_hz
+    samples = sound.samples
+    if read_hz != rate_hz:  # else not one sample is touched
+        samples = soxr.resample(samples, read_hz, rate_hz, quality="VHQ")
+    wanted = resampled_frames(sound.frames, read_hz, rate_hz)
     missing = max(0, wanted - len(samples))  # soxr makes nothing of one frame at less than half the rate
-    return sound.with_samples(np.pad(samples, ((0, missing), (0, 0)))[:wanted], rate_hz=rate_hz)
+    padded = np.pad(samples, ((0, missing), (0, 0)))[:wanted]
+    return sound.with_samples(padded, rate_hz=rate_hz, root_hz=root_hz)

@@ -172,7 +172,7 @@ def _taming(swell: Floats, shape: _Shape) -> Floats:
 
 def _smooth_from_beat(wanted: Floats, near: int) -> Floats:
     """Smooth a gain that must stay under `wanted` from `near` frames on, and come back to 1 before that."""
-    from scipy.ndimage import minimum_filter1d, uniform_filter1d
+    from kitfold.measure.compiled import minimum_filter1d, uniform_filter1d
 
     if len(wanted) <= near or wanted[near:].min() >= 1.0:
         return np.ones(len(wanted))
@@ -207,7 +207,7 @@ def _dip_db(swell: Floats, shape: _Shape, rise_db: float) -> Floats:
 
 def _opened(swell: Floats, shape: _Shape, open_hz: float) -> Floats:
     """Play a swell through a low-pass that opens on its way to the peak, without moving anything in time."""
-    from scipy.fft import irfft, rfft
+    from kitfold.measure.compiled import irfft, rfft
 
     half = 1 << max(3, round(math.log2(0.025 * shape.rate_hz)))
     blocks = -(-shape.frames // half) + 1
@@ -239,7 +239,7 @@ def _level_as(steady: Floats, opened: Floats, window_frames: int) -> Floats:
 
 
 def _brightness_hz(samples: Floats, rate_hz: int) -> float:
-    from scipy.fft import next_fast_len, rfft
+    from kitfold.measure.compiled import next_fast_len, rfft
 
     size = next_fast_len(len(samples), real=True)
     power = np.cumsum(np.sum(np.abs(rfft(samples, size, axis=0)) ** 2, axis=1))

@@ -45,7 +45,7 @@ def wash(source: Floats, rate_hz: int, frames: int, level_s: float) -> Floats:
     -------
     ndarray, (at least `frames`, channels), RMS 1 over all channels; the end joins the start
     """
-    from scipy.fft import next_fast_len
+    from kitfold.measure.compiled import next_fast_len
 
     part = _loudest_part(source, rate_hz)
     size = next_fast_len(max(frames, len(part), round(_SHORTEST_S * rate_hz)), real=True)
@@ -77,7 +77,7 @@ def levelled(samples: Floats, window_frames: int, *, circular: bool = True) -> F
     -------
     ndarray, (frames, channels); silence stays silence
     """
-    from scipy.ndimage import uniform_filter1d
+    from kitfold.measure.compiled import uniform_filter1d
 
     edge: Literal["wrap", "reflect"] = "wrap" if circular else "reflect"
     window = min(window_frames, len(samples))
@@ -99,7 +99,7 @@ def _loudest_part(source: Floats, rate_hz: int) -> Floats:
 
 def _diffused(channel: Floats, size: int, rate_hz: int, chance: np.random.Generator) -> Floats:
     """Give every line of a sound a phase of its own: convolution with all-pass noise, in a circle."""
-    from scipy.fft import irfft
+    from kitfold.measure.compiled import irfft
 
     power = _drawn_together(channel, size, rate_hz)
     low_hz, high_hz = _SUBSONIC_HZ
@@ -111,7 +111,7 @@ def _diffused(channel: Floats, size: int, rate_hz: int, chance: np.random.Genera
 
 def _drawn_together(channel: Floats, size: int, rate_hz: int) -> Floats:
     """Return the power of a sound's lines, each drawn together to at most `_LINE_CENTS`."""
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     turn = 2.0 * np.pi / (len(channel) + 1)
     place = turn * np.arange(1, len(channel) + 1)

@@ -3,6 +3,7 @@
 import hashlib
 import json
 import shutil
+import struct
 
 import pytest
 
@@ -69,3 +70,20 @@ def test_a_third_of_a_sound_that_is_gone_is_found_in_every_kind(folder, kind):
     slot["sha256"] = hashlib.sha256(data).hexdigest()
     (build / "manifest.json").write_text(json.dumps(manifest), "utf-8")
     assert {one.file for one in verify(build).differences} == {slot["file"]}
+
+
+@pytest.mark.parametrize("value", [101.0, -1e20, 3e38])
+def test_floats_far_beyond_full_scale_are_a_difference_and_are_not_measured(folder, value):
+    """Over +40 dBFS, more than any source may have; such numbers' squares overflow, and a warning is an error here."""
+    build = folder / f"far-{value:g}"
+    shutil.copytree(folder / "reeds-float-raw", build)
+    manifest = json.loads((build / "manifest.json").read_text("utf-8"))
+    slot = manifest["slots"][0]
+    data = bytearray((build / slot["file"]).read_bytes())
+    first = len(data) // 3 // 4 * 4
+    data[first : 2 * first] = struct.pack("<f", value) * (first // 4)
+    (build / slot["file"]).write_bytes(data)
+    slot["sha256"] = hashlib.sha256(data).hexdigest()
+    (build / "manifest.json").write_text(json.dumps(manifest), "utf-8")
+    (found,) = verify(build).differences
+    assert (found.file, found.what, found.expected) == (slot["file"], "samples", "at most 100 times full scale")

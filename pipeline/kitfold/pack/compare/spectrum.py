@@ -65,7 +65,7 @@ def log_spectral_distance_db(old_db: Real, new_db: Real) -> float:
 
 def _levels_db(sound: Sound, pieces: int) -> Real:
     """Return the level of each band in each piece: (pieces, bands), pieces centred on multiples of the hop."""
-    from scipy.fft import rfft
+    from kitfold.measure.compiled import rfft
 
     size = max(16, round(_PIECE_S * sound.rate_hz) // 2 * 2)
     samples = np.pad(sound.samples, ((size // 2, size), (0, 0)))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from importlib.resources import files as package_files
 
 from kitfold.errors import FitError, Mistake
+from kitfold.files import Store
 from kitfold.pack.build import slot_files
 from kitfold.pack.checks import checks_of
 from kitfold.pack.encode import mp3_of
@@ -23,10 +24,11 @@ from kitfold.pack.publish.names import device_folder, preview_file, refuse_bad_n
 from kitfold.pack.publish.original import original_files
 from kitfold.pack.publish.readme import readme_text
 from kitfold.pack.publish.rebuild import device_file_name, device_toml, rebuild_toml
-from kitfold.pack.publish.tables import patterns_csv, sounds_csv
+from kitfold.pack.publish.tables import CHART_FILE, chart_csv, patterns_csv, sounds_csv
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master
 from kitfold.sound import Audio
+from kitfold.threads import uninterrupted
 
 __all__ = ["Pack", "pack_of", "schema_text"]
 
@@ -67,6 +69,7 @@ def pack_of(
     devices: Sequence[str],
     jobs: int,
     tell: Callable[[str], None],
+    store: Store | None = None,
 ) -> Pack:
     """Make every file of a pack; the same kit gives the same bytes on any number of jobs.
 
@@ -78,23 +81,25 @@ def pack_of(
     devices : the devices as the kit, or the command line, names them
     jobs : int, threads
     tell : called with a sound's name when its files are done
+    store : Store or None, where results are kept; the pack is the same with and without
 
     Raises
     ------
     FitError : with every check that fails
     PackError : for names or sizes that cannot be
     """
-    checks = [(one, checks_of(plan, one)) for one in packed]
+    checks = [(one, checks_of(plan, one, store)) for one in packed]
     _refuse_failed(checks)
     top = top_folder(plan)
-    full = full_edition(plan, masters, jobs, tell)
+    full = full_edition(plan, masters, jobs, tell, store)
     files = _full_files(full)
     editions = []
     for one, its_checks in checks:
         edition, its_files = _device_edition(plan, one, its_checks)
         editions.append(edition)
         files |= its_files
-    files |= _song_files(plan, packed[0], masters, full, top)
+    listen = listen_files(plan, packed[0], masters, jobs, store)
+    files |= _song_files(plan, listen, full, top)
     files |= original_files(plan, devices)
     files |= _rebuild_files(plan, masters, full)
     manifest = PackManifest(
@@ -147,16 +152,15 @@ def _device_edition(plan: Plan, packed: Packed, checks: Sequence[Check]) -> tupl
     folder = device_folder(packed.device.name)
     slots = slot_files(plan, packed, folder="")
     manifest = manifest_of(plan, packed, slots, [], checks)
-    files = {f"{folder}/{slot.name}": slot.data for slot in slots}
+    chart = chart_csv(manifest.slots).encode()
+    manifest = manifest.model_copy(update={"files": [file_entry(CHART_FILE, chart)]})
+    files = {f"{folder}/{slot.name}": slot.data for slot in slots} | {f"{folder}/{CHART_FILE}": chart}
     files[f"{folder}/manifest.json"] = manifest_text(manifest).encode()
     return Edition(device=packed.device.name, folder=folder, manifest=f"{folder}/manifest.json"), files
 
 
-def _song_files(
-    plan: Plan, packed: Packed, masters: Mapping[str, Master], full: Mapping[str, Full], top: str
-) -> dict[str, bytes]:
+def _song_files(plan: Plan, listen: Mapping[str, bytes], full: Mapping[str, Full], top: str) -> dict[str, bytes]:
     """Return the song as sound, as MIDI and, where the kit has one, as a table."""
-    listen = listen_files(plan, packed, masters)
     files = {"song.mid": listen[_SONG_MIDI], preview_file(top): mp3_of(*_decoded(listen[_SONG_MASTER]))}
     if plan.song.sections:
         roots = {name: one.note.pitch_class for name, one in full.items()}
@@ -167,7 +171,7 @@ def _song_files(
 def _decoded(data: bytes) -> tuple[Audio, int]:
     import soundfile
 
-    samples, rate_hz = soundfile.read(io.BytesIO(data), dtype="float32", always_2d=True)
+    samples, rate_hz = uninterrupted(soundfile.read, io.BytesIO(data), dtype="float32", always_2d=True)
     return samples, int(rate_hz)
 
 

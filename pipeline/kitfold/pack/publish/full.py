@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from kitfold.files import Store
 from kitfold.measure.level import loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.chunks import Mark
 from kitfold.pack.encode import mp3_of
@@ -14,6 +15,7 @@ from kitfold.pack.entry_parts import file_entry, level_db, named_note, plays_of,
 from kitfold.pack.loudness import loudness_of
 from kitfold.pack.manifest import LevelEntry, Made
 from kitfold.pack.metadata import Facts, chunks_of, reach_of
+from kitfold.pack.once import made_once
 from kitfold.pack.publish.manifest import PackSound
 from kitfold.pack.publish.names import full_file, preview_file
 from kitfold.pack.publish.rights import rights_of
@@ -50,7 +52,13 @@ class Full:
     preview: bytes
 
 
-def full_edition(plan: Plan, masters: Mapping[str, Master], jobs: int, tell: Callable[[str], None]) -> dict[str, Full]:
+def full_edition(
+    plan: Plan,
+    masters: Mapping[str, Master],
+    jobs: int,
+    tell: Callable[[str], None],
+    store: Store | None = None,
+) -> dict[str, Full]:
     """Make the full edition; the result does not depend on the number of jobs.
 
     Parameters
@@ -59,6 +67,7 @@ def full_edition(plan: Plan, masters: Mapping[str, Master], jobs: int, tell: Cal
     masters : mapping of Master, by name
     jobs : int, threads
     tell : called with a sound's name when it is done
+    store : Store or None, where previews are kept
 
     Returns
     -------
@@ -71,7 +80,7 @@ def full_edition(plan: Plan, masters: Mapping[str, Master], jobs: int, tell: Cal
     errors: dict[str, Exception] = {}
 
     def work(name: str, _: Full | None) -> Full:
-        made = _full(plan, masters[name])
+        made = _full(plan, masters[name], store)
         tell(name)
         return made
 
@@ -93,7 +102,7 @@ def sounding_midi(note: RootNote, off_cents: float | None) -> float | None:
     return float(round(midi)) if abs(midi - round(midi)) < _SNAP else midi
 
 
-def _full(plan: Plan, master: Master) -> Full:
+def _full(plan: Plan, master: Master, store: Store | None) -> Full:
     sound, name = master.sound, master.planned.name
     note = root_note(sound, plan.kit.a4_hz)
     off_cents = error_cents(sound, note)
@@ -131,7 +140,8 @@ def _full(plan: Plan, master: Master) -> Full:
             steps=[step_entry(done) for done in sound.history],
         ),
     )
-    return Full(entry, note, data, mp3_of(sound.samples, sound.rate_hz))
+    preview = made_once(store, "preview", master.key, [], lambda: mp3_of(sound.samples, sound.rate_hz))
+    return Full(entry, note, data, preview)
 
 
 def _facts(plan: Plan, master: Master, note: RootNote, off_cents: float | None) -> Facts:

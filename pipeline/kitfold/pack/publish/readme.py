@@ -73,8 +73,9 @@ def _sounds(manifest: PackManifest) -> list[str]:
     widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
     table = ["  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
     text = (
-        "The root is the note that a file plays at its own speed; each file carries it (smpl and inst chunks), with "
-        "its loop, title, licence and loudness. chords: hold it under each chord; tones: play the chord's notes; "
+        "The root is the note that a file of full/ plays at its own speed; each of them carries it (smpl and inst "
+        "chunks), with its loop, title, licence and loudness. chords: hold it under each chord; tones: play the "
+        "chord's notes; "
         "numbers: semitones above the chord's root; fixed: never move it. manifest.csv has all figures."
     )
     return [*table, "", *wrap(text, WIDTH)]
@@ -92,9 +93,9 @@ def _on_a_sampler(manifest: PackManifest) -> list[str]:
     steps = [
         "Turn the volume down before you play a sound for the first time.",
         "Is there a folder under device/ whose figures are those of your sampler (rate, bits, mono or stereo; the "
-        "file of that name beside this one says them)? Load its files into the slots that manifest.json in that folder "
-        "names, and set what it says: play_db is a slot's level, and the settings under holds are the semitones to set "
-        "at each chord (play_semitones where there are none).",
+        "file of that name beside this one says them)? Load its files into the slots that chart.csv in that folder "
+        "names, and set what it says: the level of each slot, and the semitones at each chord. What is stored an octave up is "
+        "set an octave down there, so take the settings from that table and from no other.",
         "Is your sampler filled through its line input? Play the files into it one after the other; kitfold build "
         "kit.toml also makes one take of all of them, with a list of where each begins.",
         "Otherwise load the files of full/; convert them if your sampler asks for another rate or depth. Tell it each "
@@ -116,7 +117,8 @@ def _playing(manifest: PackManifest) -> list[str]:
     beats = manifest.song["beats_per_pattern"]
     text = (
         f"The song that the kit was made for, chord by chord; x2 lasts two patterns of {beats:g} beats. patterns.csv "
-        "says how far each sound is moved at each chord, song.mid is a sketch of it to play along with."
+        "says how far each sound of full/ is moved at each chord, and is empty where it rests; song.mid is a sketch of "
+        "it to play along with."
     )
     return [*_listed(chart), "", *wrap(text, WIDTH)]
 
@@ -143,7 +145,7 @@ def _rights(sounds: Iterable[PackSound]) -> list[str]:
 
 def _cautions() -> list[str]:
     texts = [
-        "Sounds are stored close to full scale. Turn monitors and headphones down first, and raise them slowly.",
+        "The files under device/ are close to full scale. Turn monitors and headphones down first, raise them slowly.",
         "When you record into a line input, raise the gain from low and watch for overload; clipping cannot be undone.",
         f"Passing these sounds on is allowed as far as the licence says, and no further: {CAUTION}.",
     ]
@@ -154,18 +156,19 @@ def _checking(manifest: PackManifest, top: str) -> list[str]:
     made = manifest.made_with
     text = (
         "SHA256SUMS has the checksum of every file. On Linux, or wherever sha256sum is, this says whether all is "
-        "there and unchanged:"
+        "there and unchanged (on macOS write shasum -a 256 for sha256sum):"
     )
     again = (
         f"kitfold {made['kitfold']} made the device edition from the full edition, and makes it again, on the versions "
-        "that manifest.json names bit for bit, by:"
+        "that manifest.json names bit for bit, from the folder that this one lies in, by:"
     )
     rest = (
-        "original/ has the kit as its author wrote it. manifest.json says what was measured and how each sound was "
-        "made, manifest.schema.json what its fields mean."
+        "kitfold verify checks all of that, and measures the sounds again. original/ has the kit as its author wrote "
+        "it, for reading: what it was made from is not in the pack. manifest.json says what was measured and how each "
+        "sound was made, manifest.schema.json what its fields mean."
     )
     check = [f"    cd {top}", "    sha256sum -c SHA256SUMS"]
-    build = [f"    cd {top}", "    kitfold build kit.toml"]
+    build = [f"    kitfold build {top}/kit.toml"]
     return [*wrap(text, WIDTH), "", *check, "", *wrap(again, WIDTH), "", *build, "", *wrap(rest, WIDTH)]
 
 

@@ -5,9 +5,11 @@
 - ``own work``: the author's own; nothing to compare.
 - ``no redistribution``, ``not for redistribution``, ``do not redistribute``, ``non-redistributable``, ``redistribution
   forbidden`` (prohibited, not allowed) and the like, also as ``LicenseRef-no-redistribution``: never published.
+- ``all rights reserved``, ``do not share``: the same.
+- ``unknown``, ``todo`` and the like: as if nothing had been said.
 - a Creative Commons licence, as ``CC-BY-NC-4.0`` or ``Creative Commons Attribution-NonCommercial``: its conditions are
-  compared with the kit's licence. Refused is what Creative Commons itself rules out: a condition NC, ND or SA that the
-  kit's licence would drop, or one added to BY-SA (creativecommons.org/faq, "Can I combine material under different
+  compared with the kit's licence. Refused is what Creative Commons itself rules out: a condition BY, NC, ND or SA that
+  the kit's licence would drop, or one added to BY-SA (creativecommons.org/faq, "Can I combine material under different
   Creative Commons licenses in my work?"; legal code 4.0, sections 2(a)(5), 3(b); both from memory).
 
 Everything else is the author's word; whether it holds is for the licence's own text and, where it matters, a lawyer.
@@ -32,9 +34,12 @@ CAUTION = (
 _FORBIDDEN = re.compile(
     r"\b(no|not for|non|not|never|without)[\s-]+re-?distribut(ion|able|e|ed)\b(?![\s-]+(restrict|limit))"
     r"|\bredistribution\s+(is\s+)?(not\s+(allowed|permitted)|forbidden|prohibited)"
-    r"|\b(not|never)\s+be\s+redistributed\b",
+    r"|\b(not|never)\s+be\s+redistributed\b"
+    r"|\ball\s+rights\s+reserved\b|\b(do\s+not|don't|not\s+to|never|not\s+be)\s+shared?\b",
     re.IGNORECASE,
 )
+_NOTHING_SAID = re.compile(r"\W*(unknown|unclear|not\s+known|to\s+do|todo|tbd|n/?a|none)?\W*", re.IGNORECASE)
+_NO_CREDIT = frozenset({"0BSD", "CC-PDDC", "CC0-1.0", "MIT-0", "Unlicense"})
 _OWN = re.compile(r"\bown\s+(work|recording|synthesis)\b", re.IGNORECASE)
 _SHORT = re.compile(r"\bCC[\s-]*BY((?:[\s-]*(?:NC|ND|SA)(?![A-Z]))*)", re.IGNORECASE)
 _ZERO = re.compile(r"\bCC[\s-]*0\b|\bpublic[\s-]+domain\b", re.IGNORECASE)
@@ -44,7 +49,12 @@ _WORDS = {
     "ND": re.compile(r"no-?\s?deriv", re.IGNORECASE),
     "SA": re.compile(r"share-?\s?alike", re.IGNORECASE),
 }
-_SAYS = {"NC": "forbids commercial use", "ND": "forbids passing on what was changed", "SA": "asks for the same licence"}
+_SAYS = {
+    "BY": "asks for credit wherever it goes",
+    "NC": "forbids commercial use",
+    "ND": "forbids passing on what was changed",
+    "SA": "asks for the same licence",
+}
 _LIBERAL = frozenset(
     {"0BSD", "Apache-2.0", "BSD-2-Clause", "BSD-3-Clause", "CC-PDDC", "ISC", "MIT", "MIT-0", "Unlicense"}
 )
@@ -114,9 +124,10 @@ def _missing_head(plan: Plan) -> list[Mistake]:
 
 
 def _refused(source: _Source, licence: str) -> list[Mistake]:
-    if not source.text:
+    if _NOTHING_SAID.fullmatch(source.text):
         hint = f'write rights = "own work", or the licence and credit of its source; {CAUTION}'
-        return [Mistake(source.where, "is missing, and every published sound needs it", hint)]
+        found = f" (got {source.text!r})" if source.text else ""
+        return [Mistake(source.where, f"is missing, and every published sound needs it{found}", hint)]
     if _FORBIDDEN.search(source.text):
         what = f"says that the sound must not be passed on (got {source.text!r}): it cannot be published"
         return [Mistake(source.where, what, f"leave it out, or get the permission in writing; {CAUTION}")]
@@ -135,6 +146,8 @@ def _impossible(text: str, licence: str) -> str:
     for name in ("NC", "ND", "SA"):
         if name in mine and name not in kit:
             return _SAYS[name]
+    if "BY" in mine and licence in _NO_CREDIT:
+        return _SAYS["BY"]
     return _SAYS["SA"] if "SA" in mine and mine != kit else ""
 
 

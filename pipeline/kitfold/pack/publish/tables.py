@@ -10,16 +10,42 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 
 from kitfold.pack.asks import asks_of
+from kitfold.pack.manifest import SlotEntry
 from kitfold.pack.publish.manifest import PackSound
 from kitfold.plan.plan import Plan
 
-__all__ = ["SOUND_COLUMNS", "patterns_csv", "sounds_csv"]
+__all__ = ["CHART_COLUMNS", "CHART_FILE", "SOUND_COLUMNS", "chart_csv", "patterns_csv", "sounds_csv"]
 
 SOUND_COLUMNS = (
     "name", "file", "note", "midi", "hz", "error_cents", "seconds", "rate_hz", "bits", "channels", "lufs", "peak_db",
     "true_peak_db", "loop_start", "loop_end", "plays", "rights", "preview", "sha256",
 )  # fmt: skip
 """The columns of manifest.csv; loop points in frames, the end exclusive."""
+
+
+CHART_FILE = "chart.csv"
+CHART_COLUMNS = ("slot", "file", "sound", "level_db", "section", "chord", "set_semitones")
+"""The columns of a device edition's chart.csv."""
+
+
+def chart_csv(slots: Iterable[SlotEntry]) -> str:
+    """Write what to set on the device: one row a slot and chord.
+
+    Returns
+    -------
+    str, CSV: several settings with spaces between; without section and chord where a slot is set once for all
+    """
+    return _csv([CHART_COLUMNS, *(row for slot in slots for row in _chart_rows(slot))])
+
+
+def _chart_rows(slot: SlotEntry) -> list[Sequence[object]]:
+    head = (slot.slot, slot.file, slot.sound, slot.play_db)
+    settings: dict[tuple[str, str], list[int]] = {}
+    for hold in slot.holds:
+        settings.setdefault((hold.section, hold.chord), []).append(hold.setting)
+    if not settings:
+        return [(*head, "", "", slot.play_semitones)]
+    return [(*head, *place, " ".join(map(str, sorted(set(found))))) for place, found in settings.items()]
 
 
 def sounds_csv(sounds: Iterable[PackSound]) -> str:

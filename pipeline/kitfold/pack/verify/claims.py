@@ -25,7 +25,7 @@ __all__ = [
 _MOST_SEMITONES = 128
 """As far apart as two notes of MIDI can be."""
 _MOST_PLAYED = 24
-"""A sound is stored an octave up at most; twice that is read, and keeps what is measured at four times its length."""
+"""A sound is stored two octaves up at most, so what is measured of it is at most four times as long as its file."""
 _HIGHEST_HZ = 100_000.0
 _FLOOR_DB = -12.0  # a kit's own default
 

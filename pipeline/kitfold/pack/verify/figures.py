@@ -96,5 +96,5 @@ def _hold(claim: Claim, hold: Hold, lasts_s: float | None) -> Difference:
 
 
 def _played(sound: Sound, claim: Claim) -> Sound:
-    """Return a sound as it comes out at its root: what was stored an octave up is played an octave down."""
+    """Return a sound as it comes out at its root: what was stored higher is played as much lower."""
     return varispeed(sound, semitones_to_ratio(claim.play_semitones)) if claim.play_semitones else sound
