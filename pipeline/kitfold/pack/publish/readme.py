@@ -94,8 +94,8 @@ def _on_a_sampler(manifest: PackManifest) -> list[str]:
         "Turn the volume down before you play a sound for the first time.",
         "Is there a folder under device/ whose figures are those of your sampler (rate, bits, mono or stereo; the "
         "file of that name beside this one says them)? Load its files into the slots that chart.csv in that folder "
-        "names, and set what it says: the level of each slot, and the semitones at each chord. What is stored an octave up is "
-        "set an octave down there, so take the settings from that table and from no other.",
+        "names, and set what it says: the level of each slot, and the semitones at each chord. What is stored an "
+        "octave up is set an octave down there, so take the settings from that table and from no other.",
         "Is your sampler filled through its line input? Play the files into it one after the other; kitfold build "
         "kit.toml also makes one take of all of them, with a list of where each begins.",
         "Otherwise load the files of full/; convert them if your sampler asks for another rate or depth. Tell it each "
