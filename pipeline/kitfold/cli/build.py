@@ -102,12 +102,12 @@ class Maker:
         plan = load_kit(wanted.kit, wanted.devices or None)  # again: so that what was seen is what is built
         for device in plan.devices:
             self._recover(build_folder(wanted.out, plan, device))
-        for line in plan.said():
-            self.voice.say(f"{plan.kit.name}: {line}")
         done = []
         for one in self._devices(plan, wanted.out):
             done.append(one)
             yield one
+        for line in plan.said():
+            self.voice.say(f"{plan.kit.name}: {line}")
         keep(wanted, inputs, done, self.store)
 
     def _devices(self, plan: Plan, out: Path) -> Iterator[Built]:

@@ -55,8 +55,9 @@ def sha256_of(path: Path) -> str:
 
     Raises
     ------
-    SoundFileError : where the file cannot be read
+    SoundFileError : where the file cannot be read, or is no file: a pipe would keep us waiting for ever
     """
+    _refuse_no_file(Path(path))
     try:
         with Path(path).open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()

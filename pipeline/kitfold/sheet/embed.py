@@ -25,8 +25,9 @@ BESIDE_BYTES = 20_000_000
 """A page heavier than this opens slowly: its sounds go beside it."""
 _MASTER, _DEVICE = "song-master", "song-device"
 SONGS = {_MASTER: "listen/song-master.wav", _DEVICE: "listen/song-device.wav"}
-EXACT_SONG_BYTES = 4_000_000
-"""A song is carried without loss up to here, a minute of stereo and more of a small device; else compressed."""
+EXACT_SONG_BYTES = 2_500_000
+"""A song is carried without loss up to here, half a minute of stereo and more of a small device; else compressed: a
+page of one kit shall stay under 6 MB."""
 _MASTER_FORM = {"rate_hz": LISTEN_RATE_HZ, "bits": 16}  # rounding lies 98 dB down, where no room is quiet enough
 _FINER_BITS = 6  # steps of the page lie 36 dB under the device's own
 _FLAC_TEXT = base64.b64encode(b"fLaC\0\0").decode("ascii")  # how FLAC begins: RFC 9639, 6

@@ -260,7 +260,9 @@ def _check_edition(contents: Contents, edition: Edition) -> None:
     prefix = f"{folder}/"
     for slot in manifest.slots:
         _check_listed(contents, prefix + slot.file, slot.sha256, slot.bytes)
-    known = {prefix + slot.file for slot in manifest.slots} | {file}
+    for one in manifest.files:
+        _check_listed(contents, prefix + one.file, one.sha256, one.bytes)
+    known = {prefix + one.file for one in (*manifest.slots, *manifest.files)} | {file}
     for name in contents.tree.sizes:
         if name.startswith(prefix) and name not in known:
             found.append(Difference(name, "slot", f"one of {file}", "none"))
