@@ -53,6 +53,18 @@ def test_sha256sum_checks_every_file(published, program):
     changed.write_bytes(before)
 
 
+def test_each_device_edition_has_a_table_of_what_to_set(published):
+    for manifest_path in published.folder.glob("device/*/manifest.json"):
+        slots = json.loads(manifest_path.read_text("utf-8"))["slots"]
+        rows = list(csv.DictReader(io.StringIO((manifest_path.parent / "chart.csv").read_text("utf-8"))))
+        for slot in slots:
+            mine = [row for row in rows if row["slot"] == str(slot["slot"])]
+            assert {(row["file"], float(row["level_db"])) for row in mine} == {(slot["file"], slot["play_db"])}
+            told = {(row["section"], row["chord"], int(one)) for row in mine for one in row["set_semitones"].split()}
+            asked = {(hold["section"], hold["chord"], hold["setting"]) for hold in slot["holds"]}
+            assert told == (asked or {("", "", slot["play_semitones"])})
+
+
 def test_unzip_7z_and_zipfile_agree(published, program, tmp_path):
     assert "No errors detected" in program("unzip", "-t", published.path).stdout
     assert program("unzip", "-q", published.path, "-d", tmp_path / "a").returncode == 0

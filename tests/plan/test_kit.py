@@ -152,3 +152,15 @@ def test_the_other_tables_say_what_they_refuse(kit_folder, tables, said):
 def test_an_empty_list_is_refused_in_words(kit_folder):
     text = mistake(kit_folder, song={"section": [{"name": "a", "chords": []}]})
     assert re.search(r"chords must have at least one chord \(got \[\]\)", text)
+
+
+@pytest.mark.parametrize("title", ["a\nb", "a\x00b", "a\u202eb", "a\u2066b"])
+def test_texts_that_could_be_read_as_something_else_are_refused(kit_folder, title):
+    """Control characters, and the turns of direction of Unicode's UAX 9, which show a text in another order."""
+    with pytest.raises(PlanError, match=r"kit.title must hold no control characters \(got U\+"):
+        load_plan(kit_folder.kit(head={"title": title}))
+
+
+@pytest.mark.parametrize("title", ["Salz & Schlick <1>", "\u05d0\u05d1\u05d2", "\U0001f469\u200d\U0001f680"])
+def test_titles_in_any_script_are_welcome(kit_folder, title):
+    assert load_plan(kit_folder.kit(head={"title": title})).kit.title == title

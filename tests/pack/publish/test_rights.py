@@ -49,6 +49,19 @@ def test_a_sound_made_from_another_has_its_rights(kit_folder, entries):
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("text", ["unknown", "TODO", "n/a", "?", "none"])
+def test_rights_that_say_nothing_count_as_missing(judge, text):
+    with pytest.raises(PlanError, match="is missing, and every published sound needs it"):
+        judge(text)
+
+
+@pytest.mark.parametrize("licence", ["CC0-1.0", "Unlicense"])
+def test_a_licence_that_asks_for_no_credit_cannot_carry_one_that_does(judge, licence):
+    """CC BY 4.0, legal code 3(a)(1): whoever passes the material on must keep the credit (from memory)."""
+    with pytest.raises(PlanError, match="asks for credit wherever it goes"):
+        judge("CC-BY-4.0, J. Doe", licence)
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -62,6 +75,8 @@ def test_a_sound_made_from_another_has_its_rights(kit_folder, entries):
         "redistribution is forbidden",
         "redistribution not allowed",
         "never redistribute",
+        "All rights reserved",
+        "do not share",
     ],
 )
 def test_what_must_not_be_passed_on_is_refused_with_the_caution(judge, text):
