@@ -52,7 +52,7 @@ function playRow(number, from = 0) {
 function press(semitones, by) {
   const slot = slotOf.get(chosen);
   if (!inRange(slot, semitones)) {
-    say(`${signed(semitones)} lies outside what ${Kit.device.name} can set for ${slot.label} (${signed(Kit.device.low)} to ${signed(Kit.device.high)})`);
+    say(`${signed(semitones + slot.at)} lies outside what ${Kit.device.name} can set for ${slot.label} (${signed(Kit.device.low)} to ${signed(Kit.device.high)})`);
     return Promise.resolve();
   }
   return sounding(async () => {
