@@ -6,6 +6,7 @@ import os
 import socket
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -148,20 +149,30 @@ def test_a_port_that_is_taken_is_an_error_that_says_so(shown, port):
 
 
 @pytest.fixture
-def browser_page():
+def in_browser():
+    """Give a function that does something with a page of Chromium, and waits for it."""
     sync = pytest.importorskip("playwright.sync_api")
     if not CHROMIUM.exists():
         if os.environ.get("CI"):
             pytest.fail(f"{CHROMIUM} is needed")
         pytest.skip(f"needs {CHROMIUM}")
-    with sync.sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
-        yield browser.new_page()
-        browser.close()
+
+    def work(do):
+        with sync.sync_playwright() as driver:
+            browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
+            do(browser.new_page())
+            browser.close()
+
+    def run(do):
+        # in a thread of its own: another module's browser may have left its event loop in this one
+        with ThreadPoolExecutor(1) as pool:
+            pool.submit(work, do).result()
+
+    return run
 
 
-def test_in_a_browser_the_sheet_reloads_by_itself_where_it_was_scrolled_to(shown, browser_page):
-    with served(shown, 0) as address:
+def test_in_a_browser_the_sheet_reloads_by_itself_where_it_was_scrolled_to(shown, in_browser):
+    def watched(browser_page):
         browser_page.goto(address)
         sheet = browser_page.frame_locator("#sheet")
         sheet.locator("#which", has_text="first").wait_for()
@@ -177,4 +188,7 @@ def test_in_a_browser_the_sheet_reloads_by_itself_where_it_was_scrolled_to(shown
         browser_page.wait_for_function("document.getElementById('said').textContent === ''")
         assert address.startswith(browser_page.url.rstrip("/"))
         browser_page.goto("about:blank")
+
+    with served(shown, 0) as address:
+        in_browser(watched)
     shown.tell(None)
