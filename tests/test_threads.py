@@ -85,6 +85,7 @@ import os, signal, sys, threading, time
 import numpy as np, soundfile
 from kitfold.pack.encode import mp3_of
 noise = np.random.default_rng(1).standard_normal((48_000 * 60, 2)).astype(np.float32) * 0.1
+signal.signal(signal.SIGINT, signal.default_int_handler)  # a shell may have left it ignored
 threading.Timer(0.3, lambda: os.kill(os.getpid(), signal.SIGINT)).start()
 try:
     while True:
