@@ -262,7 +262,7 @@ def _check_edition(contents: Contents, edition: Edition) -> None:
         _check_listed(contents, prefix + slot.file, slot.sha256, slot.bytes)
     for one in manifest.files:
         _check_listed(contents, prefix + one.file, one.sha256, one.bytes)
-    known = {prefix + one.file for one in (*manifest.slots, *manifest.files)} | {file}
+    known = {prefix + slot.file for slot in manifest.slots} | {prefix + one.file for one in manifest.files} | {file}
     for name in contents.tree.sizes:
         if name.startswith(prefix) and name not in known:
             found.append(Difference(name, "slot", f"one of {file}", "none"))
