@@ -41,7 +41,7 @@ def test_stretched_strings_are_read_by_their_first_partial(hz, stiffness):
     string = hz * number * np.sqrt((1 + stiffness * number**2) / (1 + stiffness))
     root = find_root(partials(string, -4.0 * np.arange(16)))
     assert root.pitched
-    assert abs(cents_between(hz, root.hz)) < 2.5  # the worst that the issue allows on exactly known pitch
+    assert abs(cents_between(hz, root.hz)) < 2.5  # the worst that we allow on exactly known pitch
     if len(string[string < 12000]) >= 8:
         assert root.inharmonicity == pytest.approx(stiffness, rel=0.25)  # the partials' own scatter under the windows
 

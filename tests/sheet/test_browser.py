@@ -62,7 +62,7 @@ def test_keys_sound_at_the_pitch_that_they_say(opened, make_kit, version, semito
     page = opened(*make_kit())
     wanted = 440.0 * 2 ** ((63 + semitones - 69) / 12)  # MIDI 63; A4 = 440 Hz, ISO 16
     cents = 1200 * np.log2(heard_hz(page, f"1, {semitones}, '{version}'") / wanted)
-    assert abs(cents) < 5  # the issue's limit; the spectrum's grid of 0.046 Hz is 0.5 cents at the lowest note
+    assert abs(cents) < 5  # our limit; the spectrum's grid of 0.046 Hz is 0.5 cents at the lowest note
 
 
 def test_the_device_is_heard_by_its_own_interpolation_at_its_own_rate(opened, make_kit):
@@ -296,7 +296,7 @@ def test_sixty_four_sounds_paint_at_once_and_then_rest(opened, make_kit):
     page = opened(*make_kit(count=64, seconds=1.0))
     page.wait_for_timeout(500)
     paint = page.evaluate("performance.getEntriesByType('paint').find((one) => one.name === 'first-paint').startTime")
-    assert paint < 1500  # ms, the issue's limit
+    assert paint < 1500  # ms, our limit
     long = page.evaluate("""async () => {
       const long = [];
       const keep = (list) => long.push(...list.getEntries().map((one) => one.duration));
@@ -308,7 +308,7 @@ def test_sixty_four_sounds_paint_at_once_and_then_rest(opened, make_kit):
       await new Promise((done) => setTimeout(done, 500));
       return long;
     }""")
-    assert max(long, default=0) < 200  # ms, the issue's limit
+    assert max(long, default=0) < 200  # ms, our limit
 
 
 def test_it_prints_on_two_pages(opened, make_kit):

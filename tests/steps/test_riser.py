@@ -82,7 +82,7 @@ def test_the_level_never_falls_by_1_db_and_rises_by_rise_db(source, settings):
     made = riser(source, Riser(length_s=3.0, **settings))
     for windows in (4, 8, 16):  # of one beat where it lasts 4, 8 and 16
         level_db = levels_db(up_to_peak(made), windows)
-        assert np.diff(level_db).min() > -1.0  # the issue's own limit
+        assert np.diff(level_db).min() > -1.0  # our own limit
         assert level_db[-1] - level_db[0] >= settings.get("rise_db", 30.0)
 
 
