@@ -1,5 +1,6 @@
 """A Dask cluster does the work: the same bytes as at home, whatever becomes of a worker, and clear words otherwise."""
 
+import gc
 import os
 import pickle
 import signal
@@ -148,10 +149,41 @@ def test_where_no_scheduler_answers_that_is_said(monkeypatch):
         entered(address)
 
 
-def test_an_address_that_is_none_is_refused(monkeypatch):
+@pytest.mark.parametrize("address", ["nonsense", "tcp://127.0.0.1:1", "tcp://192.0.2.1:8786"])  # RFC 5737: nobody's
+def test_where_nobody_answers_no_client_is_left(monkeypatch, address):
+    """Collected within the lock that another client's start holds, it would wait for ever."""
+    from distributed import Client
+
     monkeypatch.setattr(module, "_WAIT_S", 0.3)
-    with pytest.raises(PlanError, match="--cluster no Dask scheduler answers at nonsense"):
-        entered("nonsense")
+    gc.disable()  # whether it is collected must not be chance
+    try:
+        with pytest.raises(PlanError, match=f"no Dask scheduler answers at {address}"):
+            entered(address)
+        left = [one for one in gc.get_objects() if isinstance(one, Client) and one.status != "closed"]
+    finally:
+        gc.enable()
+    assert left == []
+
+
+def test_where_all_workers_or_the_scheduler_go_that_is_said_and_nobody_waits_for_ever(tmp_path, monkeypatch):
+    monkeypatch.setattr(module, "_LOOK_S", 0.2)
+    monkeypatch.setattr(module, "_GONE_S", 1.0)
+    dying = LocalCluster(tmp_path)
+    worker = dying.add_worker()
+    try:
+        entered(dying.address, tries=10)
+        with crew_at(dying.address, None) as crew:
+            assert crew.do(divmod, 7, 2) == (3, 1)
+            with pytest.raises(TimeoutError, match="my own"):
+                crew.do(exec, "raise TimeoutError('my own')")
+            worker.kill()
+            with pytest.raises(PlanError, match="--cluster all workers have gone, and none has come for 1 s"):
+                crew.do(divmod, 7, 2)
+            dying.scheduler.kill()
+            with pytest.raises(PlanError, match="--cluster the scheduler has gone"):
+                crew.do(divmod, 7, 2)
+    finally:
+        dying.stop()
 
 
 def test_a_scheduler_without_workers_is_said_so(tmp_path, monkeypatch):

@@ -7,8 +7,11 @@ libraries and kind of processor as this machine, or they might make other bytes;
 
 from __future__ import annotations
 
+import asyncio
+import time
 import warnings
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from typing import Any, Protocol, TypeVar
 
@@ -21,6 +24,8 @@ __all__ = ["Cluster", "Crew", "Here", "crew_at"]
 Result = TypeVar("Result")
 
 _WAIT_S = 10.0
+_LOOK_S = 2.0  # how often, while a piece of work is away, we look whether anybody is left to do it
+_GONE_S = 60.0  # so long new workers may take to come where all have gone
 _AHEAD = 2  # each thread of a worker has one piece of work in hand and one waiting
 _LOST_BEFORE_GIVING_UP = 10  # a piece of work whose workers died so often is what kills them
 
@@ -80,12 +85,34 @@ class Cluster:
         return max(1, _AHEAD * sum(int(threads) for threads in self._client.nthreads().values()))
 
     def do(self, work: Callable[..., Result], *given: Any) -> Result:
-        """Let a worker do it; what it raises is raised here."""
+        """Let a worker do it; what it raises is raised here.
+
+        Raises
+        ------
+        PlanError : where the scheduler has gone, or all workers have and none comes within a minute
+        """
+        from distributed import CancelledError
+
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="Sending large graph")  # a sound is what it is
             future = self._client.submit(work, *given, pure=False)
-        result: Result = future.result()
-        return result
+        seen = time.monotonic()
+        while True:
+            try:
+                result: Result = future.result(timeout=_LOOK_S)
+            except CancelledError:
+                raise _gone("the scheduler has gone") from None
+            except TimeoutError:
+                if future.done():  # the work's own
+                    raise
+            else:
+                return result
+            if self._client.status != "running":
+                raise _gone("the scheduler has gone")
+            if self._client.nthreads():
+                seen = time.monotonic()
+            elif time.monotonic() - seen > _GONE_S:
+                raise _gone(f"all workers have gone, and none has come for {_GONE_S:.0f} s")
 
 
 @contextmanager
@@ -124,6 +151,10 @@ def _client(address: str) -> Any:
         ) from None
     dask.config.set({"distributed.scheduler.allowed-failures": _LOST_BEFORE_GIVING_UP})
     try:
+        # Asked first without a Client: one that fails to connect closes itself when it is collected, for which Dask
+        # takes a lock. Collected while another starts in this thread, which holds it, the two would wait for ever.
+        with ThreadPoolExecutor(1) as apart:  # this thread may have an event loop of its own
+            apart.submit(asyncio.run, _answers(address)).result()
         return Client(address, timeout=_WAIT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise PlanError(
@@ -131,6 +162,17 @@ def _client(address: str) -> Any:
             where="--cluster",
             hint="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
         ) from None
+
+
+async def _answers(address: str) -> None:
+    from distributed.comm import connect
+
+    comm = await connect(address, timeout=_WAIT_S)
+    await comm.close()
+
+
+def _gone(what: str) -> PlanError:
+    return PlanError(what, where="--cluster", hint="build again: what is done is kept, and the rest is made anew")
 
 
 def _refuse_others(client: Any, address: str) -> None:
