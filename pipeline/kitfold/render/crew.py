@@ -165,9 +165,9 @@ def _client(address: str) -> Any:
 
 
 async def _answers(address: str) -> None:
-    from distributed.comm import connect
+    from distributed.comm.core import connect
 
-    comm = await connect(address, timeout=_WAIT_S)
+    comm = await connect(address, timeout=_WAIT_S)  # type: ignore[no-untyped-call]
     await comm.close()
 
 

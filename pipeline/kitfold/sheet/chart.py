@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from kitfold.plan.key import parse_key
-from kitfold.sheet.numbers import signed
+from kitfold.sheet.numbers import decibels, signed
 from kitfold.sheet.score import Score, Section
 from kitfold.units import note_name
 
@@ -73,7 +73,7 @@ def _row(
     return {
         "slot": slot,
         "label": label_of(slot),
-        "level": signed(round(slot["play_db"], 1)),
+        "level": decibels(slot["play_db"]),
         "cells": cells,
         "free": _note(slot, slot["play_semitones"], kit, flats) if free else None,
     }

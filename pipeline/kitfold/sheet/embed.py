@@ -125,7 +125,8 @@ def data_of(
         "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
         "song": heard.song,
         "master_song": heard.master_song,
-        "cues": cues_of(files),
+        "cues": cues_of(files, manifest["slots"]),
+        "full": manifest["budget"]["used"] >= manifest["budget"]["limit"],
         "beside": beside,
         "middle_c": kit.get("middle_c", "C4"),
     }

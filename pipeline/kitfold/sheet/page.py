@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any
 from kitfold.files import Store
 from kitfold.render.jobs import default_jobs
 from kitfold.sheet.chart import chart_of, masking_map, writes_flats
+from kitfold.sheet.coded import coded
 from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
 from kitfold.sheet.rows import FIGURE, row_of
+from kitfold.sheet.scales import BAND_TICKS
 from kitfold.sheet.score import Score, score_of
 from kitfold.sheet.sketch import read_sketch
 from kitfold.sheet.take import cues_of
@@ -25,7 +27,10 @@ if TYPE_CHECKING:
 
 __all__ = ["sheet_files", "sheet_page"]
 
-SCRIPTS = ("sound.js", "store.js", "player.js", "song.js", "take.js", "keys.js", "page.js")
+STYLES = ("sheet.css", "parts.css", "screen.css", "print.css")
+SCRIPTS = (
+    "sound.js", "store.js", "player.js", "status.js", "song.js", "take.js", "keys.js", "notes.js", "rows.js", "page.js",
+)  # fmt: skip
 _TEMPLATES = resources("kitfold.sheet") / "templates"
 
 
@@ -82,6 +87,7 @@ def _template() -> Template:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    engine.globals["coded"] = coded
     for name in engine.list_templates(["j2"]):
         engine.get_template(name)  # so that none has to be read in the end
     return engine.get_template("sheet.html.j2")
@@ -90,7 +96,7 @@ def _template() -> Template:
 def _page(template: Template, said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, Any]) -> str:
     from markupsafe import Markup
 
-    style, script = _text("sheet.css"), "".join(_text(name) for name in SCRIPTS)
+    style, script = _style(said["score"]), "".join(_text(name) for name in SCRIPTS)
     return template.render(
         **said,
         data=data,
@@ -99,6 +105,12 @@ def _page(template: Template, said: Mapping[str, Any], clips: tuple[Clip, ...], 
         style=Markup(style),  # noqa: S704  (our own file, hashed in the policy)
         script=Markup(script),  # noqa: S704
     )
+
+
+def _style(score: Score) -> str:
+    """Return the page's style; how wide a long song is drawn stands in it, for the policy lets no element say it."""
+    wide = f":root {{ --song: {score.wide_px}px; }}\n" if score.long else ""
+    return "".join(_text(name) for name in STYLES) + wide
 
 
 def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes], score: Score) -> dict[str, Any]:
@@ -115,7 +127,9 @@ def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes], score: Score)
         "poor": [line for line in lines if line["result"] != "pass"],
         "good": [line for line in lines if line["result"] == "pass"],
         "masking": masking_map(manifest["checks"]),
-        "cues": cues_of(files),
+        "cues": cues_of(files, manifest["slots"]),
+        "full": manifest["budget"]["used"] >= manifest["budget"]["limit"],
+        "band_ticks": BAND_TICKS,
         "made_with": manifest["made_with"],
         "figure": FIGURE,
     }

@@ -13,9 +13,11 @@ from kitfold.sheet.audio import Take, of_files, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
 from kitfold.sheet.notes import Note, notes_of
-from kitfold.sheet.numbers import signed
+from kitfold.sheet.numbers import decibels, signed
+from kitfold.sheet.playing import how_played
+from kitfold.sheet.scales import time_ticks
 from kitfold.sheet.score import Mark, Score, marks_of
-from kitfold.sheet.words import change_words, check_title, error_words, how_played, step_words
+from kitfold.sheet.words import change_words, check_title, error_words, step_words
 
 __all__ = ["FIGURE", "master_of", "row_of"]
 
@@ -43,7 +45,9 @@ def row_of(
     store : Store or None, where figures are kept from build to build
     """
     inherited = _inherited(slot, manifest)
-    marks, notes = marks_of(slot, score), notes_of(slot, score)
+    marks, notes = marks_of(slot, score), notes_of(slot, score, manifest["kit"], flats)
+    figures = _kept_figures(slot, files, store)
+    whole_s = figures["master_s"]
     return {
         "slot": slot,
         "label": label_of(slot),
@@ -54,15 +58,16 @@ def row_of(
         "note": sounding_note(slot, slot["play_semitones"], manifest["kit"], flats),
         "tuned": _tuned(slot),
         "share": _share(slot, manifest),
-        "level": signed(round(slot["play_db"], 1)),
+        "level": decibels(slot["play_db"]),
         "at_root": signed(slot["play_semitones"]),
-        "played": how_played(slot),
-        "lost": error_words(slot),
-        "changes": [change_words(change, slot) for change in slot["changes"]],
+        "played": how_played(slot, manifest.get("song")),
+        "lost": error_words(slot, whole_s),
+        "changes": [change_words(change, slot, whole_s) for change in slot["changes"]],
         "steps": [step_words(step) for step in slot["made"]["steps"][inherited:]],
         "inherited": [str(step.get("step", "")) for step in slot["made"]["steps"][:inherited]],
         **_verdict(slot, manifest["checks"]),
-        **_kept_figures(slot, files, store),
+        "seconds": time_ticks(figures["span_s"]),
+        **figures,
     }
 
 

@@ -15,6 +15,11 @@ from kitfold.sheet.sketch import Sketch
 __all__ = ["Chord", "Mark", "Score", "Section", "marks_of", "percent", "score_of"]
 
 _CHAR_PX, _SCORE_PX = 6.6, 980.0  # of the score's small figures, and of the score on a desk: what fits beside what
+_LONG_PATTERNS = 48
+_PATTERN_PX = (28.0, 64.0)  # of a long song: a setting of two digits has room, and no name makes it wider than that
+_WIDEST_PX = 24_000.0  # browsers stop drawing at 32,767
+_NAME_CHAR_PX, _NAME_GAP_PX = 7.0, 9.0  # of chord names
+_MOST_NUMBERS = 24
 _PRINT_CHAR_PX, _PRINT_PX = 5.5, 560.0  # the same on paper
 
 
@@ -78,6 +83,7 @@ class Score:
     lines : tuple of float, percent, where patterns begin inside sections
     plain : tuple of Chord, of the sketch of a kit without a song
     sketch : Sketch or None, what the page plays
+    beats_per_pattern : float
     """
 
     sections: tuple[Section, ...]
@@ -86,6 +92,30 @@ class Score:
     lines: tuple[float, ...]
     plain: tuple[Chord, ...] = ()
     sketch: Sketch | None = None
+    beats_per_pattern: float = 4.0
+
+    @property
+    def long(self) -> bool:
+        """Whether it is too long for a screen: it is drawn wider, and scrolls."""
+        return self.patterns >= _LONG_PATTERNS
+
+    @property
+    def wide_px(self) -> int:
+        """How wide a long song is drawn: every chord has room for its name, as far as a browser draws."""
+        widest = max((_label_px(chord) / chord.patterns for chord in self.chords or self.plain), default=0.0)
+        return round(min(_WIDEST_PX, self.patterns * min(max(widest, _PATTERN_PX[0]), _PATTERN_PX[1])))
+
+    @property
+    def numbers(self) -> tuple[tuple[float, int], ...]:
+        """Where patterns are numbered, in percent, and their numbers from 1: every one, second, fourth and so on."""
+        step = 1
+        while step * _MOST_NUMBERS < self.patterns:
+            step *= 2
+        return tuple((percent(i, self.patterns), i + 1) for i in range(0, self.patterns, step))
+
+    def crowded(self, chord: Chord) -> bool:
+        """Whether a chord's name has no room on the screen even so."""
+        return self.long and _label_px(chord) > chord.width / 100.0 * self.wide_px
 
     @property
     def numerals(self) -> bool:
@@ -182,10 +212,11 @@ def score_of(manifest: Mapping[str, Any], sketch: Sketch | None = None) -> Score
     for section in sections:
         placed.append(_section(section, start, total))
         start += section["patterns"]
-    seconds = song.get("beats_per_pattern", 4.0) * 60.0 / (kit.get("tempo_slowest") or kit["tempo"])
+    beats = float(song.get("beats_per_pattern", 4.0))
+    seconds = beats * 60.0 / (kit.get("tempo_slowest") or kit["tempo"])
     firsts = {section.start for section in placed}
     lines = tuple(percent(i, total) for i in range(1, total) if i not in firsts)
-    return Score(tuple(placed), total, seconds, lines, _plain(sketch, total), sketch)
+    return Score(tuple(placed), total, seconds, lines, _plain(sketch, total), sketch, beats)
 
 
 def _plain(sketch: Sketch | None, total: int) -> tuple[Chord, ...]:
@@ -269,6 +300,10 @@ def _length(seconds: float | None, score: Score, x: float) -> float:
     """Return a duration in percent, cut at the end of the song."""
     left = 100.0 - x
     return left if seconds is None else round(min(left, percent(seconds / score.pattern_s, score.patterns)), 3)
+
+
+def _label_px(chord: Chord) -> float:
+    return max(len(chord.name), len(chord.text)) * _NAME_CHAR_PX + _NAME_GAP_PX
 
 
 def _tight(text: str, width: float) -> bool:

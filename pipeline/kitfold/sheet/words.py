@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from kitfold.sheet.numbers import signed
+from kitfold.sheet.numbers import decibels, signed
 
 __all__ = [
     "change_words",
     "check_lines",
     "check_title",
+    "cut_words",
     "device_words",
     "error_words",
     "heard_loss",
-    "how_played",
     "loss_words",
     "memory_words",
+    "pitched_up",
     "step_words",
 ]
 
@@ -40,7 +41,7 @@ CHECKS = {
     "masking": ("Masking", "how much of one sound cannot be heard under another"),
     "scale": ("Scale", "notes that lie outside the key"),
     "borrowed chords": ("Borrowed chords", "chords from outside the key"),
-    "voices": ("Voices", "sounds that want to play at once"),
+    "voices": ("Voices", "how many sounds a section has, each of which may sound with the others"),
     "drift": ("Drift", "how far a note wanders while it sounds"),
     "loop": ("Loop seam", "how well the end of the loop meets its start"),
     "seam": ("Loop seam", "how well the end of the loop meets its start"),
@@ -70,32 +71,58 @@ def check_title(check: Mapping[str, Any]) -> str:
     return CHECKS.get(check["check"], (str(check["check"]).capitalize(), ""))[0]
 
 
-def change_words(change: Mapping[str, Any], slot: Mapping[str, Any]) -> dict[str, str]:
-    """Say what was changed of a slot to fit, why, and what it cost the ear."""
+def change_words(change: Mapping[str, Any], slot: Mapping[str, Any], whole_s: float = 0.0) -> dict[str, str]:
+    """Say what was changed of a slot to fit, why, and what it cost the ear.
+
+    Parameters
+    ----------
+    change, slot : mappings as in manifest.json
+    whole_s : float, seconds that the master lasts; 0: not known
+    """
     what = _stored_up(slot) if change["what"] == "repitch" else CHANGES.get(change["what"], change["what"])
+    if change["what"] == "shorten":
+        what = f"shortened to {cut_words(slot, whole_s)}"
     # a copy's price is that its notes run faster or slower; that another root plays them is heard all the same
     further = change["what"] == "drop-copy" and change["cost_db"] <= _INAUDIBLE_DB
-    return {"what": what, "why": change["why"], "cost": _FURTHER if further else heard_loss(change["cost_db"])}
+    title = CHANGES["shorten"] if change["what"] == "shorten" else what
+    cost = _FURTHER if further else heard_loss(change["cost_db"])
+    return {"what": what, "title": title, "why": change["why"], "cost": cost}
+
+
+def cut_words(slot: Mapping[str, Any], whole_s: float) -> str:
+    """Say how much of a sound is left, as it lasts at its root: a half reads otherwise than a twentieth."""
+    left_s = slot["seconds"] * 2.0 ** (-slot["play_semitones"] / 12.0)
+    if whole_s <= left_s:
+        return f"{left_s:.2f} s"
+    return f"{left_s:.2f} s, {100.0 * left_s / whole_s:.0f} % of its {whole_s:.2f} s"
 
 
 def _stored_up(slot: Mapping[str, Any]) -> str:
     """Say how far up a slot is stored."""
-    up = -slot["play_semitones"]
-    return "stored an octave up" if up == 12 else f"stored {up} semitone{'s' * (up != 1)} up"
+    return f"stored {pitched_up(slot['play_semitones']) or 'at its root'}"
+
+
+def pitched_up(play_semitones: int) -> str:
+    """Say how far above its root a slot is stored that is played so far down; nothing where it is stored at it."""
+    up = -play_semitones
+    if not up:
+        return ""
+    way = "up" if up > 0 else "down"
+    return f"an octave {way}" if abs(up) == 12 else f"{abs(up)} semitone{'s' * (abs(up) != 1)} {way}"
 
 
 def heard_loss(cost_db: float) -> str:
     """Write what a change costs: -20 dB is a hundredth of what is heard of the sound."""
-    return "not heard" if cost_db <= _INAUDIBLE_DB else f"{signed(round(cost_db, 1))} dB"
+    return "not heard" if cost_db <= _INAUDIBLE_DB else decibels(cost_db)
 
 
-def error_words(slot: Mapping[str, Any]) -> str:
+def error_words(slot: Mapping[str, Any], whole_s: float = 0.0) -> str:
     """Say what was changed of a slot, or of several changes what they cost the ear: what was left out counts too."""
     changes = slot["changes"]
     if not changes:
         return "nothing was changed to fit"
     if len(changes) == 1:
-        words = change_words(changes[0], slot)
+        words = change_words(changes[0], slot, whole_s)
         return f"{words['what']} ({words['cost']})"
     cost_db = max(slot["cost_db"], *(change["cost_db"] for change in changes))
     if cost_db > _INAUDIBLE_DB:
@@ -112,20 +139,6 @@ def loss_words(manifest: Mapping[str, Any]) -> dict[str, str]:
         return {"before": "What was changed to make the kit fit is", "loss": "not heard", "after": ""}
     note = "(over what is heard; −20 dB is a hundredth of it)"
     return {"before": "All changes together cost", "loss": heard_loss(cost_db), "after": note}
-
-
-def how_played(slot: Mapping[str, Any]) -> str:
-    """Say how the song plays a slot."""
-    plays = slot["plays"]
-    if plays == "chords":
-        return "held under each chord"
-    if plays == "fixed":
-        return "never moved"
-    if plays == "tones":
-        return "plays the tones of each chord"
-    if list(plays) == [0]:
-        return "plays each chord's root"
-    return "plays " + ", ".join(signed(tone) for tone in plays) + " from each chord's root"
 
 
 def device_words(device: Mapping[str, Any]) -> str:
