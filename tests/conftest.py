@@ -70,6 +70,13 @@ def _cache_of_the_tests(tmp_path_factory):
         os.environ["KITFOLD_CACHE"] = before
 
 
+@pytest.fixture(scope="session")
+def demo_cache(tmp_path_factory, worker_id):
+    """Give one cache to all tests, of whatever process, that only want a build of the demo and do not test the cache."""
+    base = tmp_path_factory.getbasetemp()
+    return (base if worker_id == "master" else base.parent) / "demo-cache"
+
+
 @pytest.fixture(autouse=True)
 def cache(_cache_of_the_tests, monkeypatch):
     """Give every test a cache of its own, so that it finds nothing that another one kept; made when first used."""

@@ -98,18 +98,18 @@ def write_kit(folder, seed=1, text=KIT):
     return folder / "kit.toml"
 
 
-def command(kit, out, *more):
-    return [sys.executable, "-m", "kitfold", "build", str(kit), "--out", str(out), *more]
+def command(kit, out, *more, name="build"):
+    return [sys.executable, "-m", "kitfold", name, str(kit), "--out", str(out), *more]
 
 
 def environment(cache, **more):
     return {**os.environ, "KITFOLD_CACHE": str(cache), **more}
 
 
-def build(kit, out, *more, cwd=None, **variables):
+def build(kit, out, *more, name="build", cwd=None, **variables):
     """Build in a process of its own, and return what it said."""
     run = subprocess.run(
-        command(kit, out, *more),
+        command(kit, out, *more, name=name),
         capture_output=True,
         text=True,
         cwd=cwd,
@@ -118,6 +118,11 @@ def build(kit, out, *more, cwd=None, **variables):
     )
     assert run.returncode == 0, run.stderr
     return run
+
+
+def publish(kit, out, *more, **options):
+    """Publish in a process of its own, with the cache of the build."""
+    return build(kit, out, *more, name="publish", **options)
 
 
 def digests(folder):
@@ -145,8 +150,12 @@ def test_the_same_kit_gives_the_same_bytes_whatever_the_jobs_folder_clock_langua
     other = {"PYTHONHASHSEED": "4711", "TZ": "America/St_Johns", "LC_ALL": "de_DE.UTF-8"}
     build(kit, tmp_path / "a", "--jobs", "1", cwd=tmp_path, **one)
     build(os.path.relpath(kit, away), tmp_path / "b", "--jobs", "2", cwd=away, **other)
+    if name == "demo":  # and the pack that is published of it
+        publish(kit, tmp_path / "a", "--jobs", "1", cwd=tmp_path, **one)
+        publish(os.path.relpath(kit, away), tmp_path / "b", "--jobs", "2", cwd=away, **other)
     first, second = digests(tmp_path / "a"), digests(tmp_path / "b")
     assert len([file for file in first if "/slots/" in file]) >= 6
+    assert len([file for file in first if file.endswith(".zip")]) == (name == "demo")
     assert first == second
 
 

@@ -54,8 +54,8 @@ PAD_ASKS = {
 }
 
 
-def kitfold(*arguments, cwd):
-    environment = {**os.environ, "KITFOLD_CACHE": str(cwd / "cache")}
+def kitfold(*arguments, cwd, cache):
+    environment = {**os.environ, "KITFOLD_CACHE": str(cache)}
     return subprocess.run(
         [sys.executable, "-m", "kitfold", *map(str, arguments)],
         capture_output=True,
@@ -96,7 +96,7 @@ class Build:
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
+def demo(tmp_path_factory, demo_cache):
     """Build the demo kit for three devices at once; return the builds by device, and what hashes the takes had."""
     root = tmp_path_factory.mktemp("demo")
     (root / "takes").mkdir()
@@ -108,7 +108,7 @@ def demo(tmp_path_factory):
     (root / "kit.toml").write_text(text, encoding="utf-8")
     (root / "plain12.toml").write_text(PLAIN, encoding="utf-8")
     sources = {path: sha256(path) for path in root.rglob("*") if path.is_file()}
-    run = kitfold("build", "kit.toml", cwd=root)
+    run = kitfold("build", "kit.toml", cwd=root, cache=demo_cache)
     assert run.returncode == 0, run.stdout + run.stderr
     return {device: Build(root / "build" / f"saltmarsh-{device}") for device in DEVICES}, sources, run
 
@@ -367,7 +367,7 @@ def turned_over(tmp_path_factory):
     (root / "kit.toml").write_text(
         '[kit]\nname = "phase"\ndevice = "mono8-22s"\n[[sound]]\nname = "pad"\nsource = "pad.wav"\nrecipe = "raw"\n'
     )
-    run = kitfold("build", "kit.toml", cwd=root)
+    run = kitfold("build", "kit.toml", cwd=root, cache=demo_cache)
     assert run.returncode == 0, run.stderr
     return Build(root / "build" / "phase-mono8-22s"), run
 

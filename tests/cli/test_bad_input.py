@@ -438,7 +438,7 @@ def test_arbitrary_bytes_for_a_sound_are_refused_in_words(shared_folder, content
     assert _exit_code(["build", str(kit), "--out", str(shared_folder.path / "any"), "--quiet"]) == 2
 
 
-@settings(max_examples=40)
+@settings(max_examples=30)
 @given(place=st.integers(0, 120), byte=st.integers(0, 255))
 def test_a_wav_with_one_wrong_byte_in_its_header_never_shows_a_bug(shared_folder, place, byte):
     content = bytearray(wav(tone(3000), subtype="PCM_16"))

@@ -18,10 +18,10 @@ LARGEST_BYTES = 6_000_000  # what the demo's page may weigh
 
 
 @pytest.fixture(scope="module")
-def build(tmp_path_factory):
+def build(tmp_path_factory, demo_cache):
     out = tmp_path_factory.mktemp("demo")
     command = [sys.executable, "-m", "kitfold", "build", str(DEMO), "--out", str(out), "--quiet"]
-    subprocess.run(command, check=True, env=os.environ)
+    subprocess.run(command, check=True, env={**os.environ, "KITFOLD_CACHE": str(demo_cache)})
     return out / "saltmarsh-mono8-22s"
 
 
