@@ -72,7 +72,7 @@ def _cache_of_the_tests(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def demo_cache(tmp_path_factory, worker_id):
-    """Give one cache to all tests, of whatever process, that only want a build of the demo and do not test the cache."""
+    """Give one cache to all tests of every process that only want a build of the demo and do not test the cache."""
     base = tmp_path_factory.getbasetemp()
     return (base if worker_id == "master" else base.parent) / "demo-cache"
 

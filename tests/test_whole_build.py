@@ -367,7 +367,7 @@ def turned_over(tmp_path_factory):
     (root / "kit.toml").write_text(
         '[kit]\nname = "phase"\ndevice = "mono8-22s"\n[[sound]]\nname = "pad"\nsource = "pad.wav"\nrecipe = "raw"\n'
     )
-    run = kitfold("build", "kit.toml", cwd=root, cache=demo_cache)
+    run = kitfold("build", "kit.toml", cwd=root, cache=root / "cache")
     assert run.returncode == 0, run.stderr
     return Build(root / "build" / "phase-mono8-22s"), run
 
