@@ -42,7 +42,6 @@ from kitfold.pack.fit import fit
 from kitfold.pack.holds import Reach
 from kitfold.pack.memory import Memory, memory_of
 from kitfold.pack.options import choices_of
-from kitfold.pack.prepare import copied
 from kitfold.pack.problem import Candidate, Part, Problem, Variant
 from kitfold.pack.quantise import dequantise
 from kitfold.pack.ready import Ready, made_ready, whole_levels
@@ -175,7 +174,7 @@ def distance(parts: Sequence[Part], kit: Prepared) -> float:
     for number, (part, (sound, _), gain) in enumerate(zip(parts, made, gains, strict=True), start=1):
         ready = kit.ready[part.name]
         slot = stored_slot(number, part, ready, sound, gain, kit.device, kit.plan)
-        original = ready.copies.get(part.root) or copied(ready.sound, part.root)
+        original = ready.whole.copy(part.root)
         stored = slot.stored
         device = sound.with_samples(dequantise(stored.codes, stored.bits, stored.encoding))
         speed = semitones_to_ratio(part.variant.up_semitones)

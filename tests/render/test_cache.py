@@ -176,8 +176,10 @@ def test_the_same_bytes_under_another_ending_are_another_source(kit_folder, entr
 
 
 def test_a_damaged_entry_is_made_again(rich_kit, store):
-    wanted = made(rich_kit, store)
+    wanted = made(rich_kit, None)
+    made(rich_kit, store)  # and let go: what is mapped must not be cut short under whoever reads it
     paths = sorted(store.folder.rglob("*.entry"))
+    assert paths
     for place, path in enumerate(paths):
         whole = path.read_bytes()
         path.write_bytes(whole[: len(whole) // 2] if place % 2 else whole[:-9] + b"\1" + whole[-8:])

@@ -14,6 +14,7 @@ import pytest
 
 from kitfold.errors import KitfoldError, Mistake, PlanError, StepError
 from kitfold.files import Store
+from kitfold.pack.kit import pack_kit
 from kitfold.plan.load import load_plan
 from kitfold.render import crew as module
 from kitfold.render.crew import Here, crew_at
@@ -101,6 +102,31 @@ def test_masters_made_by_a_cluster_are_those_made_at_home(cluster, kit_folder, e
         # what is kept of a cluster's work is what is kept of ours
         made(plan, crew, Store(tmp_path / "cache"))
     assert same(far, made(plan, Here(1), Store(tmp_path / "cache")))
+
+
+def test_copies_stretched_by_a_cluster_are_those_made_at_home(cluster, kit_folder, entries):
+    folder = kit_folder
+    folder.device("large", rate_hz=22_050, bits=16, slots=8, memory_s=60, transpose=[0, 0], voices=8)
+    song = {"section": [{"name": "a", "chords": ["i", "VI", "iv"]}]}
+    pad = {**entries.pad, "plays": "chords", "copies": "all"}
+    plan = load_plan(folder.kit([pad, entries.hit], {"device": "large.toml"}, song=song))
+    stretched = []
+
+    class Counting(Here):
+        far = True
+
+        def do(self, work, *given):
+            stretched.append(work.__name__)
+            return crew.do(work, *given)
+
+    with crew_at(cluster.address, None) as crew:
+        kits = [
+            pack_kit(plan, plan.devices[0], made(plan, Here(1)), 2, lambda name: None, None, who)
+            for who in (Counting(2), None)
+        ]
+    assert stretched.count("keep_length") == sum(slot.part.root != 0 for slot in kits[0].slots) > 0
+    codes = [[(slot.slot, slot.part.root, slot.stored.codes.tobytes()) for slot in kit.slots] for kit in kits]
+    assert codes[0] == codes[1]
 
 
 def test_a_worker_that_is_killed_costs_time_and_nothing_else(cluster, kit_folder, entries):

@@ -124,7 +124,7 @@ class Maker:
         for device in plan.devices:
             try:
                 with self.voice.progress(f"{plan.kit.name}: {device.name}") as done:
-                    packed = pack_kit(plan, device, masters, jobs, _counting(done, count), self.store)
+                    packed = pack_kit(plan, device, masters, jobs, _counting(done, count), self.store, self.crew)
                     yield write_build(plan, packed, masters, out, partial(_sheet, jobs, self.store), jobs, self.store)
             except KitfoldError as error:
                 errors.append(error)  # the other devices are built all the same

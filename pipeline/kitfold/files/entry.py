@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import hashlib
 import json
-import mmap
 import os
 import struct
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from threading import Lock
 from typing import Any, BinaryIO
-from weakref import WeakSet
 
 from kitfold.files.disk import PART, fresh_name
+from kitfold.files.maps import mapped
 
 __all__ = ["Block", "DamagedError", "Entry", "head_of", "read_entry", "write_entry"]
 
@@ -28,10 +26,8 @@ Block = bytes | memoryview
 _MAGIC = b"kitfold-cache/1\n"
 _DIGEST_BYTES = 32
 _SIZES = struct.Struct("<Q")  # the head's length in bytes
+_WORTH_MAPPING = 1 << 14  # bytes: less is sooner read
 _ALIGN_BYTES = 64  # blocks begin at multiples of it, so that arrays of any type can be mapped
-_MOST_MAPS = 128  # Python keeps a file handle for each; macOS gives a process 256 in all, others 1024
-_maps: WeakSet[mmap.mmap] = WeakSet()
-_maps_lock = Lock()
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,8 +66,12 @@ def _size(block: Block) -> int:
     return block.nbytes if isinstance(block, memoryview) else len(block)
 
 
-def write_entry(path: Path, head: bytes, blocks: Sequence[Block]) -> None:
+def write_entry(path: Path, head: bytes, blocks: Sequence[Block]) -> Sequence[Block]:
     """Write an entry beside its place and rename it; not forced to the disk: after a power cut the digest tells.
+
+    Returns
+    -------
+    sequence of bytes or memoryview, the blocks: large ones mapped from the disk, so that they need no memory
 
     Raises
     ------
@@ -83,15 +83,30 @@ def write_entry(path: Path, head: bytes, blocks: Sequence[Block]) -> None:
         digest.update(piece)
     part = fresh_name(path, PART)
     try:
-        with part.open("xb") as file:
+        with part.open("x+b") as file:
             file.write(_MAGIC + digest.digest())
             for piece in pieces:
                 file.write(piece)
+            file.flush()
+            kept = _as_written(file, head, blocks)
         os.replace(part, path)
     except BaseException:
         with suppress(OSError):
             part.unlink()
         raise
+    return kept
+
+
+def _as_written(file: BinaryIO, head: bytes, blocks: Sequence[Block]) -> Sequence[Block]:
+    """Return the blocks of an entry as they lie in its file; those of a small one as they are."""
+    if sum(map(_size, blocks)) < _WORTH_MAPPING or os.name != "posix":  # elsewhere a mapped file cannot be renamed
+        return blocks
+    file.seek(0)
+    whole, start, kept = mapped(file), len(_MAGIC) + _DIGEST_BYTES + len(head), []
+    for block in blocks:
+        kept.append(whole[start : start + _size(block)])
+        start += _size(block) + len(_padding(_size(block)))
+    return kept
 
 
 def read_entry(path: Path, key: str) -> Entry:
@@ -105,7 +120,8 @@ def read_entry(path: Path, key: str) -> Entry:
     with path.open("rb") as file:
         if os.fstat(file.fileno()).st_size < len(_MAGIC) + _DIGEST_BYTES + _SIZES.size:
             raise DamagedError
-        whole = _mapped(file)
+        small = os.fstat(file.fileno()).st_size < _WORTH_MAPPING
+        whole = memoryview(file.read()) if small else mapped(file)
     start = len(_MAGIC) + _DIGEST_BYTES
     if whole[: len(_MAGIC)] != _MAGIC or hashlib.sha256(whole[start:]).digest() != whole[len(_MAGIC) : start]:
         raise DamagedError
@@ -113,16 +129,6 @@ def read_entry(path: Path, key: str) -> Entry:
         return _parsed(whole, start, key)
     except (ValueError, TypeError, KeyError, struct.error, RecursionError) as error:  # a planted one: it proves itself
         raise DamagedError from error
-
-
-def _mapped(file: BinaryIO) -> memoryview:
-    """Map a file; read it where so many are mapped that the process might run out of file handles."""
-    with _maps_lock:
-        if len(_maps) >= _MOST_MAPS:
-            return memoryview(file.read())
-        mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-        _maps.add(mapped)
-    return memoryview(mapped)
 
 
 def _parsed(whole: memoryview, start: int, key: str) -> Entry:

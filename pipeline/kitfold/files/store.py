@@ -89,20 +89,26 @@ class Store:
             return None
         return entry
 
-    def put(self, key: str, value: Any, blocks: Sequence[Block] = ()) -> None:
-        """Keep a value and blocks of bytes under a key; where that cannot be, say so once and go on."""
+    def put(self, key: str, value: Any, blocks: Sequence[Block] = ()) -> Sequence[Block]:
+        """Keep a value and blocks of bytes under a key; where that cannot be, say so once and go on.
+
+        Returns
+        -------
+        sequence of bytes or memoryview, the blocks; large ones lie on the disk from now on, where that took them
+        """
         if self._refused:
-            return
+            return blocks
         head, size = head_of(key, value, blocks)
         if size > self.limit_bytes:
-            return
+            return blocks
         path = self.path_of(key)
         try:
             self._make_room(size)
             path.parent.mkdir(parents=True, exist_ok=True)
-            write_entry(path, head, blocks)
+            return write_entry(path, head, blocks)
         except OSError as error:
             self._refuse(error)
+            return blocks
 
     def drop(self, key: str) -> None:
         """Delete an entry, where it is there and can be deleted."""

@@ -10,6 +10,7 @@ from typing import TypeAlias
 
 from kitfold.errors import PackError
 from kitfold.files import Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
+from kitfold.files.maps import let_go
 from kitfold.pack.checks import checks_of
 from kitfold.pack.entries import SlotFile, manifest_of, slot_note
 from kitfold.pack.entry_parts import file_entry
@@ -115,11 +116,17 @@ def _others_and_checks(
         return _written(files, transfer_files(plan, packed, masters).items())
 
     def own() -> list[FileEntry]:
-        return _written(files, ((f"masters/{name}.wav", master_bytes(one.sound)) for name, one in masters.items()))
+        return _written(files, map(_master_file, masters.items()))
 
     with allowed(jobs), one_place():  # the longest first
         heard, _, sent, made = at_once(lambda work: work(), [listen, check, transfer, own])
     return [*made, *heard, *sent], checks
+
+
+def _master_file(named: tuple[str, Master]) -> tuple[str, bytes]:
+    name, master = named
+    let_go(master.sound.samples.nbytes)
+    return f"masters/{name}.wav", master_bytes(master.sound)
 
 
 def _written(files: WrittenFiles, made: Iterable[tuple[str, bytes]]) -> list[FileEntry]:

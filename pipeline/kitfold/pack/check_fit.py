@@ -9,9 +9,8 @@ from kitfold.pack.claim import Result, Row, claim, worst_of
 from kitfold.pack.holds import lasts_s
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.manifest import Check
-from kitfold.pack.prepare import copied, folded
 from kitfold.pack.slots import stored_name
-from kitfold.pack.ways import can_loop, looped
+from kitfold.pack.ways import can_loop
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
 from kitfold.units import power_to_db
@@ -76,10 +75,9 @@ def _longer(plan: Plan, device: Device, slot: Slot) -> str:
     """Say what makes a sound last: a loop only where one is found in it."""
     if not can_loop(device):
         return "take a longer source, a shorter chord or a device that loops"
-    if "loop" not in plan.fit.allow and not slot.master.sound.whole:
-        sound = copied(folded(slot.master.sound, device), slot.part.root)
-        if looped(sound).loop:
-            return "allow `loop` in fit.allow, which finds one in it"
+    may = "loop" not in plan.fit.allow and not slot.master.sound.whole
+    if may and slot.whole is not None and slot.whole.round(slot.part.root).loop:
+        return "allow `loop` in fit.allow, which finds one in it"
     return "take a longer source or a shorter chord"
 
 

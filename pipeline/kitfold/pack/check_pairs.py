@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from functools import lru_cache, partial
 from itertools import combinations, product
 from math import isfinite, log2
 from statistics import median
@@ -22,6 +24,17 @@ BEAT_LIMIT_HZ = 1.0
 practice; Fastl and Zwicker, "Psychoacoustics", 2007, chapter 10, from memory)."""
 _COINCIDE_CENTS = 20.0  # the equal-tempered thirds lie 13.7 and 15.6 cents from just, the other consonances nearer
 _PARTIALS = 8
+_MOST_NAMED = 32
+"""Of more sounds a sentence lists only those that it is about."""
+
+
+@dataclass(frozen=True)
+class _Held:
+    """A note that is held, of a slot whose pitch was measured."""
+
+    label: str
+    hz: float
+    error_cents: float
 
 
 def balance(kit: PlayedKit) -> Check:
@@ -49,10 +62,9 @@ def tuning_between(kit: PlayedKit) -> list[Check]:
     """
     apart: dict[tuple[str, str], float] = {}
     for one, other in _held_together(kit):
-        pair = (one.played.label, other.played.label)
-        apart[pair] = abs(_error_cents(one) - _error_cents(other))
+        apart[one.label, other.label] = abs(one.error_cents - other.error_cents)
     advice = "they lie {:.1f} cents apart: give both a step `tune`, or set tune.heard of the one that is off by ear"
-    rows = [Row(cents, pair, advice.format(cents)) for pair, cents in apart.items()]
+    rows = [Row(cents, pair, partial(advice.format, cents)) for pair, cents in apart.items()]
     return worst_of("tuning between", rows, TUNING_LIMIT_CENTS, "cents")
 
 
@@ -63,16 +75,17 @@ def beats(kit: PlayedKit) -> list[Check]:
     """
     fastest: dict[tuple[str, str], tuple[float, float]] = {}
     for one, other in _held_together(kit):
-        hz = coinciding_hz(one.pitch_hz or 0.0, other.pitch_hz or 0.0)
+        hz = coinciding_hz(one.hz, other.hz)
         if hz is not None:
-            pair = (one.played.label, other.played.label)
-            rate_hz = hz * abs(cents_to_ratio(_error_cents(one) - _error_cents(other)) - 1.0)
+            pair = (one.label, other.label)
+            rate_hz = hz * abs(cents_to_ratio(one.error_cents - other.error_cents) - 1.0)
             fastest[pair] = max(fastest.get(pair, (0.0, hz)), (rate_hz, hz))
     advice = "they beat {:.1f} times a second at {:.0f} Hz: tune the one that is off by ear (tune.heard)"
-    rows = [Row(rate, pair, advice.format(rate, hz)) for pair, (rate, hz) in fastest.items()]
+    rows = [Row(rate, pair, partial(advice.format, rate, hz)) for pair, (rate, hz) in fastest.items()]
     return worst_of("beats", rows, BEAT_LIMIT_HZ, "Hz")
 
 
+@lru_cache(maxsize=1 << 14)
 def coinciding_hz(one_hz: float, other_hz: float) -> float | None:
     """Return where the lowest partials that two notes share lie.
 
@@ -105,16 +118,23 @@ def brightness(kit: PlayedKit) -> list[Check]:
         places = {name: _place_erb(kit.notes(section, name)) for name in kit.sounding(section) if kit.holds(name)}
         for pair in combinations([name for name in order if places.get(name) is not None], 2):
             apart = abs((places[pair[0]] or 0.0) - (places[pair[1]] or 0.0))
-            advice = (
-                f"both are as bright in {section.name}: filter one, or shift it an octave there; from dull to bright "
-                f"the kit is {', '.join(order)}"
-            )
             if pair not in rows or apart < rows[pair].figure:
-                rows[pair] = Row(apart, pair, advice)
+                rows[pair] = Row(apart, pair, partial(_as_bright, section.name, order, tuple(places)))
     checks = worst_of("brightness", list(rows.values()), BAND_LIMIT_ERB, "ERB", at_least=True)
     if checks and checks[0].result == "pass":
         return [checks[0].model_copy(update={"about": order})]
     return checks
+
+
+def _as_bright(section: str, order: Sequence[str], there: Sequence[str]) -> str:
+    """Say that two sounds are as bright, and where the others lie."""
+    who, listed = "the kit is", order
+    if len(order) > _MOST_NAMED:
+        who, listed = "what is held there is", [name for name in order if name in set(there)][:_MOST_NAMED]
+    return (
+        f"both are as bright in {section}: filter one, or shift it an octave there; from dull to bright {who} "
+        f"{', '.join(listed)}"
+    )
 
 
 def _place_erb(chords: list[list[Note]]) -> float | None:
@@ -123,24 +143,24 @@ def _place_erb(chords: list[list[Note]]) -> float | None:
     if not settings:
         return None
     first = next(notes[0] for notes in chords if notes)
-    return float(erb.erb_number(first.played.spectrum.centroid_hz * semitones_to_ratio(median(settings))))
+    return float(erb.erb_number(first.played.stored_centroid_hz * semitones_to_ratio(median(settings))))
 
 
-def _held_together(kit: PlayedKit) -> Iterator[tuple[Note, Note]]:
+def _held_together(kit: PlayedKit) -> Iterator[tuple[_Held, _Held]]:
     """Give every two notes of different sounds that are held at once and whose pitch was measured."""
     for section in kit.plan.song.sections:
-        held = [name for name in kit.sounding(section) if kit.holds(name)]
-        for name, other in combinations(held, 2):
-            for pair in zip(kit.notes(section, name), kit.notes(section, other), strict=True):
-                for one, two in product(*pair):
-                    if None not in (
-                        one.pitch_hz,
-                        two.pitch_hz,
-                        one.played.slot.error_cents,
-                        two.played.slot.error_cents,
-                    ):
-                        yield one, two
+        held = [_held(kit.notes(section, name)) for name in kit.sounding(section) if kit.holds(name)]
+        for one, other in combinations(held, 2):
+            for pair in zip(one, other, strict=True):
+                yield from product(*pair)
 
 
-def _error_cents(note: Note) -> float:
-    return note.played.slot.error_cents or 0.0
+def _held(chords: list[list[Note]]) -> list[list[_Held]]:
+    return [
+        [
+            _Held(note.played.label, hz, cents)
+            for note in notes
+            if (hz := note.pitch_hz) is not None and (cents := note.played.slot.error_cents) is not None
+        ]
+        for notes in chords
+    ]

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
-from kitfold.pack.claim import Result, Row, claim, worst_of
+from collections import Counter
+from collections.abc import Sequence
+
+from kitfold.pack.cast import arranged
+from kitfold.pack.claim import Row, claim, worst_of
 from kitfold.pack.manifest import Check
 from kitfold.pack.played import PlayedKit
 from kitfold.plan.chord import Chord
 from kitfold.plan.plan import Plan
 from kitfold.plan.settings import Stack
+from kitfold.plan.song import Section
 from kitfold.units import pitch_class_names
 
 __all__ = ["borrowed", "fifths", "scale", "voices"]
@@ -72,27 +77,47 @@ def fifths(plan: Plan) -> list[Check]:
 
 
 def voices(kit: PlayedKit) -> list[Check]:
-    """Count the sounds that a section may start together, one voice each, against the voices of the device.
+    """Count the sounds that may play in a section, one voice each, against the voices of the device.
 
-    The limit is the device's own figure; a device that runs out stops a note or leaves one out.
+    The figure is what the song allows, not what any one arrangement plays: a sound counts wherever it is not silenced.
+    Where they are too many, the advice says beside it how many notes our own preview starts together there. The limit
+    is the device's own figure; a device that runs out stops a note or leaves one out.
     """
     device, sections = kit.packed.device, kit.plan.song.sections
     if not sections:
         return []
     worst = max(sections, key=lambda section: len(kit.sounding(section)))
     sounding = kit.sounding(worst)
-    held = [name for name in sounding if kit.holds(name)]
     over = len(sounding) - device.voices
+    if over <= 0:
+        return [claim("voices", "pass", len(sounding), device.voices, "sounds", ())]
+    held = [name for name in sounding if kit.holds(name)]
     advice = (
-        f"{len(sounding)} sounds play in {worst.name} and {device.name} plays {device.voices} at once: trigger {over} "
-        f"of them at other times than the rest, or add them to `silent`; {_listed(held)} held meanwhile"
+        f"{len(sounding)} sounds may play in {worst.name}, where `silent` does not name them, and {device.name} plays "
+        f"{device.voices} at once; {_previewed(kit, worst, sounding)}. In what you play, trigger {over} of them at "
+        f"other times than the rest, or add them to `silent`; {_listed(held)} held meanwhile"
     )
-    result: Result = "warn" if over > 0 else "pass"
-    return [claim("voices", result, len(sounding), device.voices, "voices", (), advice)]
+    return [claim("voices", "warn", len(sounding), device.voices, "sounds", (), advice)]
+
+
+def _previewed(kit: PlayedKit, section: Section, sounding: Sequence[str]) -> str:
+    """Say how many notes the preview starts together in a section, and which sounds it leaves out there."""
+    notes = [note for note in arranged(kit.plan, kit.packed).notes if note.section == section.name]
+    if not notes:
+        return "the preview ends before that section"
+    together = max(Counter(note.start_beats for note in notes).values())
+    heard = {note.sound for note in notes}
+    missing = [name for name in sounding if name not in heard]
+    left_out = f" and leaves {_joined(missing)} out" if missing else ""
+    return f"the preview starts at most {together} of their notes together there{left_out}"
 
 
 def _listed(names: list[str]) -> str:
-    return f"{', '.join(names) or 'none'} {'is' if len(names) < 2 else 'are'}"
+    return f"{_joined(names) or 'none'} {'is' if len(names) < 2 else 'are'}"
+
+
+def _joined(names: Sequence[str]) -> str:
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _tones(chord: Chord) -> set[int]:

@@ -128,16 +128,24 @@ def _possible(groups: Sequence[Group], units: int, slots: int) -> list[Group] | 
 
 def _feasible(groups: Sequence[Group], units: int, slots: int) -> bool:
     """Say whether anything fits: the fewest units by number of slots, group by group."""
-    least = {0: 0}
+    smallest = [np.lexsort((group.slots, group.units))[0] for group in groups]
+    sums = [sum(int(of[n]) for of, n in zip(own, smallest, strict=True)) for own in _units_and_slots(groups)]
+    if sums[0] > units or sums[1] <= slots:
+        return sums[0] <= units
+    nobody = np.iinfo(np.int64).max // 2
+    least = np.full(slots + 1, nobody, dtype=np.int64)
+    least[0] = 0
     for group in groups:
-        pairs = [(int(s), int(group.units[group.slots == s].min())) for s in np.unique(group.slots)]
-        grown: dict[int, int] = {}
-        for taken, used in least.items():
-            for more, own in pairs:
-                if taken + more <= slots:
-                    grown[taken + more] = min(used + own, grown.get(taken + more, used + own))
-        least = grown
-    return any(used <= units for used in least.values())
+        grown = np.full(slots + 1, nobody, dtype=np.int64)
+        for more in np.unique(group.slots[group.slots <= slots]):
+            used = least[: slots + 1 - more] + group.units[group.slots == more].min()
+            np.minimum(grown[more:], used, out=grown[more:])
+        least = np.minimum(grown, nobody)
+    return bool(least.min() <= units)
+
+
+def _units_and_slots(groups: Sequence[Group]) -> tuple[list[Whole], list[Whole]]:
+    return [group.units for group in groups], [group.slots for group in groups]
 
 
 def _search(groups: Sequence[Group], prices: Prices, units: int, slots: int, margin: float) -> tuple[int, ...] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,12 +21,16 @@ class Row:
     ----------
     figure : float
     about : tuple of str, sounds
-    advice : str, one sentence, for when it misses the limit
+    advice : str, one sentence, for when it misses the limit, or what gives that: of many rows few are shown
     """
 
     figure: float
     about: tuple[str, ...]
-    advice: str
+    advice: str | Callable[[], str]
+
+    def said(self) -> str:
+        """Return the sentence."""
+        return self.advice if isinstance(self.advice, str) else self.advice()
 
 
 def claim(
@@ -52,5 +56,5 @@ def worst_of(check: str, rows: Sequence[Row], limit: float, unit: str, at_least:
     ordered = sorted(rows, key=lambda row: row.figure, reverse=not at_least)
     missed = [row for row in ordered if (row.figure < limit if at_least else row.figure > limit)]
     if missed:
-        return [claim(check, "warn", row.figure, limit, unit, row.about, row.advice) for row in missed]
+        return [claim(check, "warn", row.figure, limit, unit, row.about, row.said()) for row in missed]
     return [claim(check, "pass", row.figure, limit, unit, row.about) for row in ordered[:1]]

@@ -17,6 +17,7 @@ from kitfold.pack.claim import Result, claim
 from kitfold.pack.crowds import CROWDED_PERCENT, NO_WORSE_PERCENT, Crowd, Crowds, Room, Trial
 from kitfold.pack.manifest import Check
 from kitfold.pack.played import PlayedKit
+from kitfold.plan.song import Section
 
 __all__ = ["crowding"]
 
@@ -93,9 +94,7 @@ def _reaches(room: Room, section: Section, name: str, move: int) -> bool:
     return bool(notes) and all(room.moved(note, move) for note in notes)
 
 
-def _crowds_no_other(
-    room: Room, crowds: Sequence[Crowd], trial: Trial, before: Mapping[str, Crowds]
-) -> bool:
+def _crowds_no_other(room: Room, crowds: Sequence[Crowd], trial: Trial, before: Mapping[str, Crowds]) -> bool:
     """Say whether a change crowds nothing else: a move in its sections, a level wherever the sound plays."""
     told = {crowd.section.name for crowd in crowds}
     for section in room.kit.plan.song.sections:

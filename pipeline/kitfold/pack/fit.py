@@ -151,18 +151,17 @@ def _longer(part: Part, left: int, problem: Problem) -> int:
 
 
 def _unserved(problem: Problem, parts: Sequence[Part]) -> dict[str, tuple[Ask, ...]]:
+    roots: dict[str, list[int]] = {candidate.name: [] for candidate in problem.candidates}
+    for part in parts:
+        roots[part.name].append(part.root)
     return {
         candidate.name: tuple(
             ask
             for ask in candidate.asks
-            if serve(ask, _roots(candidate, parts), candidate.lasts_s, problem.reach).root is None
+            if serve(ask, roots[candidate.name], candidate.lasts_s, problem.reach).root is None
         )
         for candidate in problem.candidates
     }
-
-
-def _roots(candidate: Candidate, parts: Sequence[Part]) -> list[int]:
-    return [part.root for part in parts if part.name == candidate.name]
 
 
 def _cost(parts: Sequence[Part], dropped: Sequence[tuple[str, int, float]], problem: Problem) -> float:

@@ -15,8 +15,10 @@ from kitfold.pack.problem import Fitted, Problem
 from kitfold.pack.ready import Ready, made_ready, whole_levels
 from kitfold.pack.slot import Slot, made_part, stored_slot
 from kitfold.pack.slots import place
+from kitfold.pack.whole import Bench
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
+from kitfold.render.crew import Crew
 from kitfold.render.jobs import in_order
 from kitfold.render.masters import Master
 from kitfold.sound import Sound
@@ -53,6 +55,7 @@ def pack_kit(
     jobs: int,
     tell: Callable[[str], None],
     store: Store | None = None,
+    crew: Crew | None = None,
 ) -> Packed:
     """Fit a kit to a device and make its slots; the result does not depend on the number of jobs.
 
@@ -64,6 +67,7 @@ def pack_kit(
     jobs : int, threads
     tell : called with a slot's name when it is done
     store : Store or None, where results are kept from build to build; what comes out is the same with and without
+    crew : Crew or None, who stretches copies; by default this process
 
     Raises
     ------
@@ -71,14 +75,15 @@ def pack_kit(
     StepError : where a sound has nothing that the device can store
     """
     reach = Reach(*device.transpose, plan.fit.natural_range_semitones)
-    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name], store), jobs)
+    bench, stretching = Bench(store, crew), crew.threads if crew and crew.far else jobs
+    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name], bench), jobs)
     expected = dict(zip(whole, balance([one.levels for one in whole.values()], device.slot_level), strict=True))
 
     def prepared(wishes: Plan) -> dict[str, Ready]:
         def prepare(name: str) -> Ready:
-            return made_ready(wishes, device, masters[name], reach, whole[name], expected[name], store)
+            return made_ready(wishes, device, masters[name], reach, whole[name], expected[name])
 
-        return _each(list(masters), prepare, jobs)
+        return _each(list(masters), prepare, stretching)
 
     ready = prepared(plan)
     memory = memory_of(device)
@@ -97,21 +102,21 @@ def pack_kit(
     parts = {f"{part.name} {part.root:+d}": part for part in fitted.stored}
 
     def make(key: str) -> tuple[Sound, Levels]:
-        made = made_part(parts[key], ready[parts[key].name], store)
+        made = made_part(parts[key], ready[parts[key].name])
         tell(key)
         return made
 
-    made = _each(list(parts), make, jobs)
+    made = _each(list(parts), make, stretching)
     gains = balance([levels for _, levels in made.values()], device.slot_level)
     numbers = place(fitted.stored, {sound.name: sound.slot for sound in plan.sounds if sound.slot is not None})
     orders = {key: order for order, key in enumerate(parts)}
 
     def stored(key: str) -> Slot:
         order, part = orders[key], parts[key]
-        return stored_slot(numbers[order], part, ready[part.name], made[key][0], gains[order], device, plan, store)
+        return stored_slot(numbers[order], part, ready[part.name], made[key][0], gains[order], device, plan)
 
     slots = _each(list(parts), stored, jobs)
-    wanted = {name: one.lufs for name, one in ready.items()}
+    wanted = {name: one.levels.wanted_lufs for name, one in whole.items()}
     return Packed(device, memory, tuple(sorted(slots.values(), key=lambda slot: slot.slot)), fitted, wanted)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from math import inf, isfinite
 from statistics import median
@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from kitfold.files import Store
+from kitfold.files.maps import let_go
 from kitfold.measure.audible import quantised_power
 from kitfold.measure.held import level_track
 from kitfold.measure.masking import Spectrum, loudest_spectrum
@@ -19,6 +20,7 @@ from kitfold.measure.noise import white_noise_power
 from kitfold.pack.kit import Packed, Slot
 from kitfold.pack.once import made_once
 from kitfold.pack.quantise import dequantise
+from kitfold.pack.recent import Recent
 from kitfold.pack.slots import stored_name
 from kitfold.plan.plan import Plan
 from kitfold.plan.song import Section
@@ -31,6 +33,8 @@ Figure = TypeVar("Figure")
 
 HELD_S = 1.0
 """What sounds so long is held, whether a song holds it or not: the packer's own line between pads and hits."""
+_ROOM_BYTES = 32_000_000  # of sounds turned back, a kit
+_KEPT_SPECTRA = 256  # of 25 to 80 KB
 _SOUNDING_DB = -12.0  # as far under its loudest a sound still counts as there: the kit's default hold floor
 
 
@@ -41,15 +45,28 @@ class Played:
     Parameters
     ----------
     slot : Slot
-    sound : Sound, the stored codes turned back into samples
     gain_db : float, dB, what turns it into the level that the recipes set: the slot's level and one gain for all
     store : Store or None, where its figures are kept from build to build
+    recent : Recent, the sounds at hand, by slot
+    spectra : Recent, their spectra at hand, by slot
     """
 
     slot: Slot
-    sound: Sound
     gain_db: float
     store: Store | None = None
+    recent: Recent[Sound] = field(default_factory=lambda: Recent(_ROOM_BYTES, lambda sound: sound.samples.nbytes))
+    spectra: Recent[Spectrum] = field(default_factory=lambda: Recent(_KEPT_SPECTRA))
+
+    @property
+    def sound(self) -> Sound:
+        """The stored codes turned back into samples; made again where it was not asked for lately."""
+        return self.recent.get(self.slot.slot, self._sound)
+
+    def _sound(self) -> Sound:
+        stored = self.slot.stored
+        let_go(stored.codes.nbytes)
+        samples = dequantise(stored.codes, stored.bits, stored.encoding).astype(np.float32)
+        return Sound(samples, stored.rate_hz, loop=self.slot.loop)
 
     def figure(
         self, name: str, measure: Callable[[], Figure], parts: Sequence[Any] = (), kinds: Sequence[type] = ()
@@ -89,12 +106,15 @@ class Played:
         by_steps = self.noise_by_steps
         return self.quietest if by_steps is None else min(self.quietest, 2.0 * by_steps)
 
-    @cached_property
+    @property
     def spectrum(self) -> Spectrum:
         """The spectrum of its loudest 400 ms."""
+        return self.spectra.get(self.slot.slot, self._spectrum)
+
+    def _spectrum(self) -> Spectrum:
         return self.figure("spectrum", lambda: loudest_spectrum(self.sound, self.noise), kinds=(Spectrum,))
 
-    @cached_property
+    @property
     def master_spectrum(self) -> Spectrum:
         """The same of the sound before the device."""
         master = self.slot.master
@@ -105,12 +125,17 @@ class Played:
     @property
     def centroid_hz(self) -> float:
         """The middle of its power in frequency where it is loudest, at its own root."""
-        return self.spectrum.centroid_hz * semitones_to_ratio(self.slot.part.play_semitones)
+        return self.stored_centroid_hz * semitones_to_ratio(self.slot.part.play_semitones)
+
+    @cached_property
+    def stored_centroid_hz(self) -> float:
+        """The same as it is stored."""
+        return self.spectrum.centroid_hz
 
     @cached_property
     def sounds_s(self) -> float:
         """How long it is within 12 dB of its loudest, at its own root, in seconds; for ever where it loops."""
-        if self.sound.loop is not None:
+        if self.slot.loop is not None:
             return inf
         return self.figure("sounds", self._stored_s) / semitones_to_ratio(self.slot.part.play_semitones)
 
@@ -185,22 +210,33 @@ class PlayedKit:
 
     def notes(self, section: Section, name: str) -> list[list[Note]]:
         """Return what a sound plays in a section, chord by chord; a fixed sound plays itself under every one."""
-        slots = self.stored(name)
-        if not any(one.slot.part.serves for one in slots):
+        if not any(one.slot.part.serves for one in self.stored(name)):
             first, asked = self.first[name], self.packed.fitted.unserved.get(name)
             itself = [] if asked else [Note(first, first.slot.part.play_semitones, 0.0)]
             return [itself for _ in section.triggers]
-        notes: dict[str, list[Note]] = {}
-        for one in slots:
-            for served in one.slot.part.serves:
-                if served.ask.section == section.name:
-                    note = Note(one, served.setting, served.ask.needs_s)
-                    notes.setdefault(served.ask.chord, []).append(note)
+        notes = self._served.get((name, section.name), {})
         return [notes.get(trigger.chord.text, []) for trigger in section.triggers]
 
     def stored(self, name: str) -> list[Played]:
         """Return the slots of a sound: its own and its copies'."""
-        return [one for one in self.slots if one.name == name]
+        return self._by_name.get(name, [])
+
+    @cached_property
+    def _by_name(self) -> Mapping[str, list[Played]]:
+        found: dict[str, list[Played]] = {}
+        for one in self.slots:
+            found.setdefault(one.name, []).append(one)
+        return found
+
+    @cached_property
+    def _served(self) -> Mapping[tuple[str, str], Mapping[str, list[Note]]]:
+        """The notes of every sound and section, by chord."""
+        found: dict[tuple[str, str], dict[str, list[Note]]] = {}
+        for one in self.slots:
+            for served in one.slot.part.serves:
+                chords = found.setdefault((one.name, served.ask.section), {})
+                chords.setdefault(served.ask.chord, []).append(Note(one, served.setting, served.ask.needs_s))
+        return found
 
     def holds(self, name: str) -> bool:
         """Say whether a sound is held: by the song, or, as long as it sounds, by itself; a swell is not."""
@@ -218,10 +254,7 @@ def play_kit(plan: Plan, packed: Packed, store: Store | None = None) -> PlayedKi
         if isfinite(slot.lufs) and isfinite(packed.wanted_lufs[slot.part.name])
     ]
     common_db = median(off) if off else 0.0
-    return PlayedKit(plan, packed, tuple(_played(slot, slot.gain.play_db + common_db, store) for slot in packed.slots))
-
-
-def _played(slot: Slot, gain_db: float, store: Store | None) -> Played:
-    stored = slot.stored
-    samples = dequantise(stored.codes, stored.bits, stored.encoding).astype(np.float32)
-    return Played(slot, Sound(samples, stored.rate_hz, loop=slot.loop), gain_db, store)
+    sounds: Recent[Sound] = Recent(_ROOM_BYTES, lambda sound: sound.samples.nbytes)
+    spectra: Recent[Spectrum] = Recent(_KEPT_SPECTRA)
+    played = (Played(slot, slot.gain.play_db + common_db, store, sounds, spectra) for slot in packed.slots)
+    return PlayedKit(plan, packed, tuple(played))

@@ -6,7 +6,6 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from kitfold.files import Store
 from kitfold.measure.level import held_until_s, loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import apply_gain
@@ -19,6 +18,7 @@ from kitfold.pack.ready import Ready, dithers
 from kitfold.pack.roots import RootNote, error_cents, moved
 from kitfold.pack.stored import Stored
 from kitfold.pack.ways import as_variant
+from kitfold.pack.whole import Whole
 from kitfold.plan.device import Device
 from kitfold.plan.plan import Plan
 from kitfold.render.keys import key_of
@@ -50,6 +50,7 @@ class Slot:
     history : tuple of Done, its steps, and the fold for this device
     sent : Sound or None, what the line input should hear of it; None for a device that is loaded with files
     key : str, everything that the codes hang on, as one name; empty where the master has none
+    whole : Whole or None, what it was made from
     """
 
     slot: int
@@ -68,6 +69,7 @@ class Slot:
     history: tuple[Done, ...]
     sent: Sound | None = None
     key: str = ""
+    whole: Whole | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,16 +87,18 @@ class _Converted:
     sent: Sound | None
 
 
-def made_part(part: Part, ready: Ready, store: Store | None = None) -> tuple[Sound, Levels]:
+def made_part(part: Part, ready: Ready) -> tuple[Sound, Levels]:
     """Copy, move, resample and cut one part; a copy is stretched once."""
+    source = ready.whole
 
     def made() -> tuple[Sound, Levels]:
-        plain = ready.round(part.root) if part.variant.loop else ready.copy(part.root)
+        plain = source.round(part.root) if part.variant.loop else source.copy(part.root)
         whole = plain if part.variant.loop else plain.with_samples(plain.samples, loop=None)
         sound = cut(as_variant(whole, part.variant), part.frames)
-        return sound, Levels(ready.lufs, loudest_lufs(played_back(sound, part)), true_peak_db(sound))
+        lufs = loudest_lufs(played_back(sound, part))
+        return sound, Levels(source.levels.wanted_lufs, lufs, true_peak_db(sound))
 
-    return made_once(store, "part", ready.whole.key, _wanted(part), made, (Levels,))
+    return made_once(source.bench.store, "part", source.key, _wanted(part), made, (Levels,))
 
 
 def _wanted(part: Part) -> list[Any]:
@@ -115,7 +119,6 @@ def stored_slot(
     gain: Gain,
     device: Device,
     plan: Plan,
-    store: Store | None = None,
 ) -> Slot:
     """Quantise one part and measure what the device will play."""
     dither = dithers(device, ready.candidate.held_s, any(one.ask.needs_s > 0 for one in part.serves))
@@ -125,7 +128,7 @@ def stored_slot(
     def converted() -> _Converted:
         return _converted(part, apply_gain(sound, gain.store_db), device, dither, note, floor_db)
 
-    made = made_once(store, "slot", ready.whole.key, parts, converted, (_Converted,))
+    made = made_once(ready.whole.bench.store, "slot", ready.whole.key, parts, converted, (_Converted,))
     return Slot(
         slot=number,
         part=part,
@@ -143,6 +146,7 @@ def stored_slot(
         history=ready.whole.history,
         sent=made.sent,
         key=key_of("slot", ready.whole.key, parts) if ready.whole.key else "",
+        whole=ready.whole,
     )
 
 

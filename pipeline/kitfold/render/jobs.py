@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from functools import partial
+from queue import SimpleQueue
 from typing import TypeVar
 
 from kitfold.threads import allowed, one_place
@@ -46,8 +48,10 @@ def in_order(
     dict, in the order of `names`
     """
     done: dict[str, Result] = {}
-    waiting, lost = list(names), set[str]()
-    running: dict[Future[Result], str] = {}
+    behind: dict[str | None, list[str]] = {}
+    for name in names:
+        behind.setdefault(needs.get(name), []).append(name)
+    ended: SimpleQueue[tuple[str, Future[Result]]] = SimpleQueue()
 
     def task(name: str, needed: Result | None) -> Result:
         with one_place():
@@ -56,20 +60,27 @@ def in_order(
     if loads:
         _load_what_threads_share()
     with allowed(max(1, jobs)), _threads(jobs) as pool:
-        while waiting or running:
-            lost.update(name for name in waiting if needs.get(name) in lost)
-            ready = [name for name in waiting if needs.get(name) is None or needs[name] in done]
-            waiting = [name for name in waiting if name not in ready and name not in lost]
-            for name in ready:
-                running[pool.submit(task, name, done.get(needs.get(name) or ""))] = name
-            for future in wait(running, return_when=FIRST_COMPLETED).done:
-                name = running.pop(future)
-                try:
-                    done[name] = future.result()
-                except Exception as error:
-                    failed(name, error)
-                    lost.add(name)
+
+        def begin(names: Sequence[str], needed: Result | None) -> int:
+            for name in names:
+                pool.submit(task, name, needed).add_done_callback(partial(_tell, ended, name))
+            return len(names)
+
+        running = begin(behind.get(None, ()), None)
+        while running:
+            name, future = ended.get()
+            running -= 1
+            try:
+                done[name] = future.result()
+            except Exception as error:
+                failed(name, error)
+            else:
+                running += begin(behind.get(name, ()), done[name])
     return {name: done[name] for name in names if name in done}
+
+
+def _tell(ended: SimpleQueue[tuple[str, Future[Result]]], name: str, future: Future[Result]) -> None:
+    ended.put((name, future))
 
 
 def _load_what_threads_share() -> None:

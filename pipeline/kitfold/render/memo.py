@@ -61,5 +61,5 @@ def kept(store: Store | None, key: str, value: Result, kinds: Sequence[type] = (
     """Keep a value under a key, and return it as it will be read."""
     json, blocks = packed(value, kinds)
     if store is not None:
-        store.put(key, json, blocks)
+        blocks = list(store.put(key, json, blocks))
     return cast(Result, unpacked(json, blocks, kinds))

@@ -1,0 +1,103 @@
+"""A master in a device's channels, its copies and its loops: made where somebody asks, kept while there is room.
+
+All of a large kit would fill the memory, so only the latest stay there (`Recent`); the others are
+made again, which is cheap, or read from the store, where their making was dear.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+from kitfold.files import Store
+from kitfold.pack.balance import Levels
+from kitfold.pack.once import made_once
+from kitfold.pack.recent import Recent
+from kitfold.pack.ways import looped
+from kitfold.render.crew import Crew
+from kitfold.sound import Done, Sound
+from kitfold.steps.shift import keep_length
+from kitfold.units import semitones_to_ratio
+
+__all__ = ["Bench", "Whole"]
+
+_ROOM_BYTES = 64_000_000
+
+
+def _nbytes(sounds: tuple[Sound, ...]) -> int:
+    return sum(sound.samples.nbytes for sound in sounds)
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """Where a kit is packed: where results are kept, who does the heavy work, what lies at hand.
+
+    Parameters
+    ----------
+    store : Store or None, where results are kept from build to build
+    crew : Crew or None, who stretches; by default this process
+    recent : Recent, the sounds at hand
+    """
+
+    store: Store | None = None
+    crew: Crew | None = None
+    recent: Recent[tuple[Sound, ...]] = field(default_factory=lambda: Recent(_ROOM_BYTES, _nbytes))
+
+
+@dataclass(frozen=True, eq=False)
+class Whole:
+    """A master in a device's channels, measured; its samples are made where somebody asks for them.
+
+    Parameters
+    ----------
+    name : str, the sound
+    key : str, everything that it hangs on, as one name; empty where the master has none
+    folded_key : str, the same without what does not change the folded sound: the device's rate and bits
+    levels : Levels, at the device's rate
+    history : tuple of Done, the master's steps, and the fold for this device
+    make : gives it at its own rate and at the device's
+    bench : Bench
+    """
+
+    name: str
+    key: str
+    folded_key: str
+    levels: Levels
+    history: tuple[Done, ...]
+    make: Callable[[], tuple[Sound, ...]]
+    bench: Bench
+
+    @property
+    def sound(self) -> Sound:
+        """The sound at its own rate."""
+        return self.sounds()[0]
+
+    def sounds(self) -> tuple[Sound, Sound]:
+        """Return the sound at its own rate and at the device's highest."""
+        sound, at_rate = self.bench.recent.get((self.name, "whole"), self.make)
+        return sound, at_rate
+
+    def copy(self, root: int) -> Sound:
+        """Return a transposition that keeps its length, whole, at its own rate; 0 is the sound itself."""
+        if not root:
+            return self.sound
+        return self._at_hand("copy", root, partial(_stretched, self, root))
+
+    def round(self, root: int) -> Sound:
+        """Return a transposition with the better of a found and a made loop; its own loop stays; none may be found."""
+        plain = self.sound if not root else None
+        if plain is not None and plain.loop:
+            return plain
+        return self._at_hand("round", root, lambda: looped(self.copy(root)))
+
+    def _at_hand(self, what: str, root: int, make: Callable[[], Sound]) -> Sound:
+        def made() -> tuple[Sound]:
+            return (made_once(self.bench.store, what, self.folded_key, [root], make),)
+
+        return self.bench.recent.get((self.name, what, root), made)[0]
+
+
+def _stretched(whole: Whole, root: int) -> Sound:
+    crew, ratio = whole.bench.crew, semitones_to_ratio(root)
+    return crew.do(keep_length, whole.sound, ratio) if crew and crew.far else keep_length(whole.sound, ratio)
