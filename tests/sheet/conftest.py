@@ -104,6 +104,12 @@ def make_kit():
 
 
 @pytest.fixture(scope="session")
+def silence():
+    """Return a function that writes so many seconds of 24-bit silence: a take that is only counted along."""
+    return lambda seconds: wav(np.zeros(round(seconds * 48000)), 48000, "PCM_24")
+
+
+@pytest.fixture(scope="session")
 def song_midi():
     """Return a function that writes a Standard MIDI File: sounds with (beat, beats, note), its end, its markers."""
     import mido

@@ -135,7 +135,7 @@ def test_the_notes_of_the_song_stand_where_the_midi_file_has_them_at_the_setting
     assert [(note.slot, note.start, note.setting) for note in score.sketch.notes] == [
         (1, 0.0, 0), (1, 2.0, -4), (None, 2.25, 20), (1, 3.0, 3)
     ]  # fmt: skip
-    assert [note.x for note in notes_of(manifest["slots"][0], score)] == [0.0, 40.0, 60.0]
+    assert [note.x for note in notes_of(manifest["slots"][0], score, manifest["kit"], True)] == [0.0, 40.0, 60.0]
 
 
 def test_a_note_is_as_long_as_the_device_sounds_it(sketched):
@@ -151,7 +151,9 @@ def test_a_note_is_as_long_as_the_device_sounds_it(sketched):
 
 def test_what_the_device_cannot_reach_stands_hollow_at_its_own_slot(sketched):
     manifest, score = sketched
-    (note,) = notes_of(manifest["slots"][1], score)  # MIDI 84 is 20 over its root of 64, and the device moves by 12
+    (note,) = notes_of(
+        manifest["slots"][1], score, manifest["kit"], True
+    )  # MIDI 84 is 20 over its root of 64, and the device moves by 12
     assert (note.x, note.reached) == (45.0, False)
 
 
@@ -178,7 +180,7 @@ def test_a_kit_without_a_song_is_laid_out_along_the_plain_one(make_kit, song_mid
     score = score_of(manifest, sketch)
     assert (score.patterns, score.sections) == (4, ())
     assert [(chord.name, chord.x, chord.width) for chord in score.plain] == [("Dm", 0, 50), ("Dm", 50, 50)]
-    assert [note.x for note in notes_of(manifest["slots"][0], score)] == [25.0]
+    assert [note.x for note in notes_of(manifest["slots"][0], score, manifest["kit"], True)] == [25.0]
 
 
 def test_a_song_longer_than_the_sketch_says_how_much_is_played(make_kit, song_midi):
@@ -221,3 +223,54 @@ def test_the_masking_map_puts_the_covered_sound_left_and_keeps_the_worst_figure(
 @pytest.mark.parametrize(("number", "text"), [(0, "0"), (-0.0, "0"), (5, "+5"), (-7.5, "−7.5")])
 def test_numbers_carry_a_true_minus(number, text):
     assert signed(number) == text
+
+
+def test_every_note_says_its_name_its_setting_where_it_stands_and_its_beats(sketched):
+    manifest, score = sketched
+    said = [note.said for note in notes_of(manifest["slots"][0], score, manifest["kit"], True)]
+    # MIDI 63 is Eb4 in a key with flats, 59 B3, 66 Gb4; the first ends after eight beats, where the next one begins
+    assert said == [
+        "Eb4, set 0; one, Dm; beats 1 to 9",
+        "B3, set −4; one, Bb; beats 9 to 13",
+        "Gb4, set +3; two, F; beats 13 to 17",
+    ]
+    (hollow,) = notes_of(manifest["slots"][1], score, manifest["kit"], True)
+    assert hollow.said == "C6, beyond the device, only the master plays it; one, Bb; beats 10 to 11"  # MIDI 84
+
+
+def test_a_note_of_a_sound_without_a_root_says_so(sketched):
+    manifest, score = sketched
+    manifest["slots"][0]["root"]["midi"] = None
+    said = notes_of(manifest["slots"][0], score, manifest["kit"], True)[0].said
+    assert said.startswith("no clear root, set 0; one, Dm; ")
+
+
+@pytest.mark.parametrize(
+    ("patterns", "numbers"),
+    [
+        (12, list(range(1, 13))),
+        (48, list(range(1, 49, 2))),
+        (96, list(range(1, 97, 4))),
+        (200, list(range(1, 201, 16))),
+    ],
+)
+def test_patterns_are_numbered_as_often_as_there_is_room(make_kit, patterns, numbers):
+    manifest, _ = make_kit()
+    manifest["song"]["sections"][1]["patterns"] = patterns - 3
+    score = score_of(manifest)
+    assert [number for _, number in score.numbers] == numbers
+    assert all(x == pytest.approx(100 * (number - 1) / patterns, abs=0.001) for x, number in score.numbers)
+    assert score.long == (patterns >= 48)
+
+
+def test_a_long_song_is_drawn_as_wide_as_its_chords_names_need_and_no_wider_than_browsers_draw(make_kit):
+    manifest, _ = make_kit()
+    section = manifest["song"]["sections"][1]
+    section["patterns"] = 93
+    section["chords"] = [{"chord": "III", "name": "Fmaj7", "pattern": n, "patterns": 1} for n in range(93)]
+    assert score_of(manifest).wide_px == round(96 * (5 * 7.0 + 9.0))  # 7 px a letter and 9 between names
+    section["chords"] = [{"chord": "III", "name": "F", "pattern": n, "patterns": 1} for n in range(93)]
+    assert score_of(manifest).wide_px == round(96 * (3 * 7.0 + 9.0))  # the numeral is wider than the name
+    section["patterns"] = 5000
+    assert score_of(manifest).wide_px == 24000
+    assert score_of(manifest).crowded(score_of(manifest).chords[-1])

@@ -30,7 +30,7 @@ def test_cues_are_read_in_order_and_only_where_there_is_a_take(with_take):
     _, files, _ = with_take
     assert [(cue["slot"], cue["name"], cue["start_s"], cue["set"]) for cue in cues_of(files)] == [
         (0, "level tone", 1.0, ""),
-        (1, "sound-1", 4.0, "-12"),
+        (1, "sound-1", 4.0, "−12"),
     ]
     assert cues_of({CUES_FILE: b""}) == []
 
@@ -47,9 +47,11 @@ def test_no_slot_is_to_be_armed_for_the_level_tone(opened, with_take):
     manifest, files, _ = with_take
     page = opened(manifest, files)
     rows = page.evaluate("[...document.querySelectorAll('.transfer tbody tr')].map((row) => row.cells[0].textContent)")
-    assert rows == ["none: not recorded", "1"]
+    assert rows == ["– none", "1"]
     assert page.inner_text("#next-what") == "Next, no slot to arm"
-    page.evaluate("kitSheet.Take.voice = {ended: false, began: -1.5}; kitSheet.Player.context = {currentTime: 0}")
+    page.evaluate(
+        "kitSheet.Take.voice = {ended: false, began: -1.5, from: 0}; kitSheet.Player.context = {currentTime: 0}"
+    )
     page.evaluate("kitSheet.Take.show()")  # a second and a half in, the tone sounds and the slot comes next
     assert page.inner_text("#next-what") == "Next to arm"
     assert page.inner_text("#next-name") == "1 sound-1"
@@ -81,3 +83,10 @@ def test_the_page_says_what_to_arm_and_counts_down_to_it(opened, with_take):
     assert page.inner_text("#next-name") == "level tone"
     assert page.said == []
     assert base64.b64decode(page.inner_text("#clip-take") or page.text_content("#clip-take"))[:4] == b"fLaC"
+
+
+def test_a_looped_slot_records_what_it_stores_though_the_take_runs_on(with_take):
+    _, files, _ = with_take
+    cue = cues_of(files, [{"slot": 1, "frames": 26100, "rate_hz": 18000}])[1]  # 1.45 s; the take goes round 50 ms more
+    assert (cue["length_s"], cue["record"], cue["pitched"], cue["level"]) == (1.5, "1.450", "an octave up", "−7.5 dB")
+    assert [one["record_s"] for one in cues_of(files)] == [0.0, 1.5]  # the tone is not recorded

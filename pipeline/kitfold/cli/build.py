@@ -203,7 +203,7 @@ def show(one: Built | Standing, voice: Voice) -> None:
         from kitfold.pack.manifest import Manifest
 
         voice.show(*build_table(one.folder, Manifest.model_validate(one.entries)))
-        voice.show(f"nothing changed: {one.folder.as_posix()}/ is as it was")
+        voice.text(f"nothing changed: {one.folder.as_posix()}/ is as it was")
     else:
         voice.show(*build_table(one.folder, one.manifest))
 

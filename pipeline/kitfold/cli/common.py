@@ -50,7 +50,7 @@ class Voice:
         if not (self.as_json or self.quiet):
             console = _console(stderr=False)
             for thing in things:
-                console.print(thing)
+                console.print(thing, crop=False)  # what must not be wrapped, since it is to be copied, goes on
 
     def text(self, text: str) -> None:
         """Print text as it is, to be copied: never wrapped to the terminal; nothing with --json or --quiet."""

@@ -99,7 +99,7 @@ def _lines(pack: Pack, published: Published) -> list[Text]:
     )
     warned = [f"{check.check} on {device}: {check.advice}" for device, check in pack.warnings]
     state = f"{path} is unchanged: the same bytes were there already" if published.unchanged else f"in {path}"
-    return [*(Text(f"warning: {line}") for line in warned), Text(what), Text(state)]
+    return [*(Text(f"warning: {line}") for line in warned), Text(what), Text(state, no_wrap=True, overflow="ignore")]
 
 
 def _as_json(pack: Pack, published: Published, cautions: list[str]) -> dict[str, Any]:

@@ -5,21 +5,18 @@ let chosen = Kit.slots.length ? Kit.slots[0].slot : null;
 let cautioned = false;
 let dragging = false;
 
-function say(text) {
-  $("status").textContent = text;
-}
-
 // Run an action that sounds; the first time after the caution, and never when it is declined.
 async function sounding(action) {
+  const stops = Player.stops;
   if (!cautioned) {
     if (!(await asked())) return;
     cautioned = true;
   }
   try {
     await Player.open();
-    await action();
+    if (stops === Player.stops) await action();
   } catch (error) {
-    say(`Cannot play: ${error.message}`);
+    Status.say(`Cannot play: ${error.message}`);
   }
 }
 
@@ -43,8 +40,8 @@ function choose(number) {
 function playRow(number, from = 0) {
   choose(number);
   return sounding(async () => {
-    await Player.note(number, 0, from);
-    say(`${slotOf.get(number).label}, ${Player.version}`);
+    const voice = await Player.note(number, 0, from);
+    if (voice) Status.follow(voice, () => `${slotOf.get(number).label}, ${Status.version(voice)}`);
     tick();
   });
 }
@@ -52,15 +49,17 @@ function playRow(number, from = 0) {
 function press(semitones, by) {
   const slot = slotOf.get(chosen);
   if (!inRange(slot, semitones)) {
-    say(`${signed(semitones + slot.at)} lies outside what ${Kit.device.name} can set for ${slot.label} (${signed(Kit.device.low)} to ${signed(Kit.device.high)})`);
+    Status.say(`${signed(semitones + slot.at)} lies outside what ${Kit.device.name} can set for ${slot.label} (${signed(Kit.device.low)} to ${signed(Kit.device.high)})`);
     return Promise.resolve();
   }
   return sounding(async () => {
     const token = { lifted: false };
     Keys.held.set(by, { token, semitones });
-    const voice = await Player.note(chosen, semitones);
+    const voice = await Player.note(slot.slot, semitones);
+    if (!voice) return;
     Keys.mark(semitones, true);
-    say(`${slot.label} ${Keys.name(slot, semitones)}, set ${signed(semitones + slot.at)}, ${Player.version}`);
+    const words = `${slot.label} ${Keys.name(slot, semitones)}, set ${signed(semitones + slot.at)}`;
+    Status.follow(voice, () => `${words}, ${Status.version(voice)}`);
     token.voice = voice;
     if (token.lifted && Kit.device.stops) Player.stop(voice);
     setTimeout(() => Keys.mark(semitones, false), 400);
@@ -78,23 +77,23 @@ function lift(by) {
 
 function playSong(from) {
   return sounding(async () => {
-    await Song.play(from);
-    say(`The song, ${Player.version}`);
+    const voice = await Song.play(from);
+    if (voice) Status.follow(voice, () => `The song, ${Status.version(voice)}`, "The song has ended");
     tick();
   });
 }
 
 function playTake(first) {
   return sounding(async () => {
-    await Take.play(first);
-    say("The transfer take");
+    const voice = await Take.play(first);
+    if (voice) Status.follow(voice, Take.words, "The transfer take has ended");
     tick();
   });
 }
 
 function stop() {
-  if (Player.context) Player.stopAll();
-  say("");
+  Player.silence();
+  Status.say("");
   tick();
 }
 
@@ -110,47 +109,21 @@ function draw() {
   ticking = false;
   if (!Player.context) return;
   Player.sweep();
-  const rows = new Map(Player.voices.map((voice) => [voice.name, voice]));
-  for (const button of document.querySelectorAll("[data-play]")) drawRow(button, rows.get(Number(button.dataset.play)));
+  Rows.draw(new Map(Player.voices.map((voice) => [voice.name, voice])));
+  Status.update();
   const place = Song.place();
   Song.show(place, length);
   Take.show();
-  $("play-song").setAttribute("aria-pressed", String(Song.playing()));
+  Word.put($("play-song"), Song.playing());
   if (Song.playing() && !dragging) $("where").value = String(place);
   if (Player.voices.length) tick();
 }
 
-function drawRow(button, voice) {
-  const on = Boolean(voice);
-  if (!on && button.getAttribute("aria-pressed") === "false") return;
-  button.setAttribute("aria-pressed", String(on));
-  const wave = button.closest("li").querySelector(".wave");
-  const cursor = wave.querySelector(".cursor");
-  const speed = on ? 2 ** (voice.about.semitones / 12) : 1;
-  const x = on ? (480 * Player.place(voice) * speed) / Number(wave.dataset.span) : -9;
-  cursor.setAttribute("x1", String(x));
-  cursor.setAttribute("x2", String(x));
-}
-
-for (const button of document.querySelectorAll("[data-play]")) {
-  const number = Number(button.dataset.play);
-  button.disabled = !slotOf.has(number);
-  button.addEventListener("click", () => {
-    if (button.getAttribute("aria-pressed") === "true") stop();
-    else playRow(number);
-  });
-}
-for (const wave of document.querySelectorAll(".wave")) {
-  wave.addEventListener("click", (event) => {
-    const box = wave.getBoundingClientRect();
-    const number = Number(wave.closest("li").dataset.slot);
-    if (slotOf.has(number)) playRow(number, (Number(wave.dataset.span) * (event.clientX - box.left)) / box.width);
-  });
-}
+Rows.listen(playRow, stop);
 for (const radio of document.querySelectorAll('[name="version"]')) {
   radio.addEventListener("change", () => {
     Player.switchTo(radio.value);
-    say(Player.voices.length ? `Now the ${radio.value}` : "");
+    Status.update();
   });
 }
 $("chosen").addEventListener("change", () => choose(Number($("chosen").value)));
@@ -173,10 +146,11 @@ $("print-chart").addEventListener("click", () => {
   document.documentElement.classList.remove("chart-alone");
 });
 document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape" && !$("caution").open) stop();
   if (!$("typing").checked || event.repeat || event.ctrlKey || event.metaKey || event.altKey || $("caution").open) return;
   if (event.code === "KeyZ" || event.code === "KeyX") {
     Keys.octave = Math.max(-3, Math.min(3, Keys.octave + (event.code === "KeyX" ? 1 : -1)));
-    say(`Octave ${signed(Keys.octave)}`);
+    Status.say(`Octave ${signed(Keys.octave)}`);
     return;
   }
   const semitones = Keys.semitones(event.code);
@@ -188,9 +162,11 @@ document.addEventListener("keyup", (event) => lift(event.code));
 
 if ($("play-take")) {
   $("play-take").addEventListener("click", () => (Take.playing() ? stop() : playTake(Number($("take-from").value))));
+  // while it plays it goes on from there, as the song does
+  $("take-from").addEventListener("change", () => (Take.playing() ? playTake(Number($("take-from").value)) : Take.show()));
 }
 if (Kit.songs.length) {
   for (const id of ["play-song", "where-label"]) $(id).hidden = false;
 }
 if (chosen !== null) choose(chosen);
-window.kitSheet = { arrived: Store.arrived, Sound, Store, Player, Song, Keys, Take, press, playRow, playSong, playTake };
+window.kitSheet = { arrived: Store.arrived, Sound, Store, Player, Song, Keys, Notes, Status, Take, press, stop, playRow, playSong, playTake };

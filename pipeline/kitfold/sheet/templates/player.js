@@ -6,6 +6,7 @@ const Player = {
   out: null,
   version: "device",
   voices: [],
+  stops: 0, // how often everything was stopped: what was asked for before that must not sound after it
 
   open() {
     if (!Player.context) {
@@ -35,7 +36,7 @@ const Player = {
   start(name, versions, levels, from, about) {
     const context = Player.context;
     const when = context.currentTime + 0.03;
-    const voice = { name, about, levels, gains: {}, sources: [], began: when - from, seconds: 0, ended: false };
+    const voice = { name, about, levels, gains: {}, sources: [], began: when - from, from, seconds: 0, ended: false };
     for (const [version, channels] of Object.entries(versions)) {
       if (channels) Player.add(voice, version, channels, when, from, context, Player.out);
     }
@@ -68,8 +69,22 @@ const Player = {
     for (const voice of [...Player.voices]) Player.stop(voice);
   },
 
+  // Silence everything, also what is still being read.
+  silence() {
+    Player.stops += 1;
+    if (Player.context) Player.stopAll();
+  },
+
+  // What a promise gives, or null where everything was stopped meanwhile.
+  async unless(promise) {
+    const stops = Player.stops;
+    const found = await promise;
+    return stops === Player.stops ? found : null;
+  },
+
+  // In seconds of its sound; never before where it was started, though it begins a moment later.
   place(voice) {
-    return Player.context.currentTime - voice.began;
+    return Math.max(voice.from, Player.context.currentTime - voice.began);
   },
 
   sweep() {
@@ -79,10 +94,12 @@ const Player = {
   // One note of a slot; a slot is cut by its own next note, and the oldest voice makes room, as on the device.
   async note(number, semitones, from = 0) {
     const slot = slotOf.get(number);
-    const [device, master] = await Promise.all([
+    const both = await Player.unless(Promise.all([
       Store.device(slot, semitones, Player.context.sampleRate),
       Store.master(slot, semitones, Player.context),
-    ]);
+    ]));
+    if (!both) return null;
+    const [device, master] = both;
     for (const voice of [...Player.voices]) if (voice.name === number || typeof voice.name === "string") Player.stop(voice);
     while (Player.voices.length >= Kit.device.voices) Player.stop(Player.voices[0]);
     const levels = { device: 10 ** (slot.gain_db / 20), master: 1 };

@@ -8,13 +8,15 @@ const Song = {
   })),
 
   async play(fromPattern) {
-    const found = await Promise.all(Kit.songs.map((key) => Store.song(key, Player.context)));
+    const found = await Player.unless(Promise.all(Kit.songs.map((key) => Store.song(key, Player.context))));
+    if (!found) return null;
     Player.stopAll();
     const versions = {};
     Kit.songs.forEach((key, at) => {
       versions[key.replace("song-", "")] = found[at];
     });
     Song.voice = Player.start("song", versions, { master: 1, device: 1 }, fromPattern * Kit.pattern_s, {});
+    return Song.voice;
   },
 
   playing() {
@@ -29,9 +31,30 @@ const Song = {
   show(patterns, length) {
     const root = document.documentElement;
     root.style.setProperty("--head", patterns < 0 || patterns > length ? "-10%" : `${(100 * patterns) / length}%`);
+    if (patterns >= 0 && patterns <= length) Song.follow(patterns / length);
     for (const chord of Song.chords) chord.element.classList.toggle("now", patterns >= chord.start && patterns < chord.end);
   },
 };
+
+// A score that is wider than the screen turns its pages with the song, unless its reader has just moved it.
+const STAY_MS = 4000;
+const staves = document.querySelector(".staves");
+const rulerView = document.querySelector(".ruler-view");
+let movedAt = -Infinity;
+
+Song.follow = (share) => {
+  if (staves.scrollWidth <= staves.clientWidth || performance.now() - movedAt < STAY_MS) return;
+  const stave = staves.querySelector(".stave");
+  if (!stave) return;
+  const left = getComputedStyle(staves.querySelector(".name")).position === "sticky" && innerWidth > 736 ? stave.offsetLeft : 0;
+  const head = stave.offsetLeft + share * stave.offsetWidth;
+  const from = staves.scrollLeft + left;
+  if (head < from || head > staves.scrollLeft + staves.clientWidth - 24) staves.scrollLeft = head - left - 24;
+};
+staves.addEventListener("scroll", () => { rulerView.scrollLeft = staves.scrollLeft; }, { passive: true });
+for (const kind of ["wheel", "touchmove", "pointerdown", "keydown"]) {
+  staves.addEventListener(kind, () => { movedAt = performance.now(); }, { passive: true });
+}
 
 function channelsOf(buffer) {
   return Array.from({ length: buffer.numberOfChannels }, (_, at) => buffer.getChannelData(at));
