@@ -5,9 +5,10 @@ import copy
 import pytest
 
 from kitfold.sheet.chart import chart_of, masking_map, sounding_note
+from kitfold.sheet.marks import marks_of
 from kitfold.sheet.notes import notes_of
 from kitfold.sheet.numbers import signed
-from kitfold.sheet.score import marks_of, score_of
+from kitfold.sheet.score import score_of
 from kitfold.sheet.sketch import read_sketch
 from kitfold.sheet.tones import with_tones
 

@@ -42,7 +42,8 @@ def build_table(folder: Path, manifest: Manifest) -> list[Table | Text]:
     if poor:
         shown.append(_checks(poor))
     shown += [Text(line) for line in _said(manifest)]
-    return [*shown, Text(_summary(manifest)), Text(cost_said(manifest)), Text(f"in {folder.as_posix()}/", no_wrap=True, overflow="ignore")]
+    where = Text(f"in {folder.as_posix()}/", no_wrap=True, overflow="ignore")  # to be copied
+    return [*shown, Text(_summary(manifest)), Text(cost_said(manifest)), where]
 
 
 def _slots(manifest: Manifest) -> Table:

@@ -29,7 +29,8 @@ __all__ = ["sheet_files", "sheet_page"]
 
 STYLES = ("sheet.css", "parts.css", "screen.css", "print.css")
 SCRIPTS = (
-    "sound.js", "store.js", "player.js", "status.js", "song.js", "take.js", "keys.js", "notes.js", "tables.js", "rows.js", "page.js",
+    "sound.js", "store.js", "player.js", "status.js", "song.js", "take.js", "keys.js", "notes.js", "tables.js",
+    "rows.js", "page.js",
 )  # fmt: skip
 _TEMPLATES = resources("kitfold.sheet") / "templates"
 

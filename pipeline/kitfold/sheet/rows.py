@@ -12,11 +12,12 @@ from kitfold.pack.manifest import shared_steps
 from kitfold.sheet.audio import Take, of_files, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
+from kitfold.sheet.marks import Mark, marks_of
 from kitfold.sheet.notes import Note, notes_of
 from kitfold.sheet.numbers import decibels, signed
 from kitfold.sheet.playing import how_played
 from kitfold.sheet.scales import time_ticks
-from kitfold.sheet.score import Mark, Score, marks_of
+from kitfold.sheet.score import Score
 from kitfold.sheet.words import change_words, check_title, error_words, step_words
 
 __all__ = ["FIGURE", "master_of", "row_of"]
