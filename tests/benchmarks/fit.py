@@ -13,8 +13,8 @@ too, and the table says so: such a kit is none.
 Both are rendered by the same conversion and priced by the same model, counted from the plain conversion; `whole`: the
 baseline is the untouched kit, and nothing can be better. `more`: by how many dB more a kit gains that may be stored up
 by other intervals than the octave too, `[fit] repitch_semitones = [3, 5, 7, 9, 12]`. Referee: the mean of zimtohrli's
-distances over all parts, each from the sound before conversion, asked in pieces of half a second (see
-referee_sounds.py); it does not hear what playing far from a root costs, where an optional copy is left out.
+distances over all parts, each from the sound before conversion and over that of silence, asked in pieces of half a
+second (see referee_sounds.py); it does not hear what playing far from a root costs, where an optional copy is left out.
 All of it takes a few minutes.
 """
 
@@ -165,8 +165,8 @@ def heard_at_48k(sound: Sound) -> np.ndarray:
 
 
 def distance(parts: Sequence[Part], kit: Prepared) -> float:
-    """Return the referee's mean distance of what the device plays from the sounds before conversion."""
-    from referee_sounds import in_step
+    """Return the referee's mean distance, over that of silence, of what the device plays from what was converted."""
+    from referee_sounds import in_step, of_all
 
     made = [made_part(part, kit.ready[part.name]) for part in parts]
     gains = balance([levels for _, levels in made], kit.device.slot_level)
@@ -182,7 +182,7 @@ def distance(parts: Sequence[Part], kit: Prepared) -> float:
         heard, wanted = heard_at_48k(played_back(whole, part)), heard_at_48k(original)
         heard = np.pad(heard, (0, max(0, len(wanted) - len(heard))))[: len(wanted)] / 10 ** (gain.store_db / 20)
         loud = 0.9 / max(np.abs(wanted).max(), 1e-9)
-        total += in_step(wanted * loud, heard * loud)
+        total += in_step(wanted * loud, heard * loud) / of_all(wanted * loud)
     return total / len(parts)
 
 

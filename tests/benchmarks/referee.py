@@ -3,11 +3,12 @@
     python tests/benchmarks/referee.py [--soundfont FILE.sf2] [--most N] [--piece SECONDS]
 
 The training half is what `kitfold.measure.audible`'s figures were fitted on; only the testing half counts. Needs
-zimtohrli (in the test extra); with fluidsynth and a General MIDI soundfont there are 50 sounds, else 20. Printed:
-Spearman's rank correlation with the referee in step (see referee_sounds.py) and with the referee as it is, that of
-the plain K-weighted error, and that of the referee's two readings with each other: no model that ranks as the one does
-can rank better than that by the other; how far apart costs of different kinds lie where the referee calls them equal
-within 10 %, beside any pairs; by how much each kind's cost lies over the referee's; and the time a call takes.
+zimtohrli (in the test extra); with fluidsynth and a General MIDI soundfont there are 50 sounds, else 20. All are
+shares: our error over that of silence, the referee's distance over its distance from silence. Printed: Spearman's rank
+correlation with the referee in step (see referee_sounds.py) and with the referee as it is, that of the plain K-weighted
+error, and that of the referee's two readings with each other: no model that ranks as the one does can rank better than
+that by the other; how far apart costs of different kinds lie where the referee calls them equal within 10 %, beside any
+pairs; by how much each kind's cost lies over the referee's; and the time a call takes.
 """
 
 from __future__ import annotations
@@ -27,11 +28,11 @@ from kitfold.measure.level import k_weighted
 from kitfold.sound import Sound
 
 GOAL_KINDS = ("cut", "rate", "depth", "repitch", "loop")  # stretches and mixtures are shown beside them
-HEARD = 5e-4  # referee's distances under this are its rounding and the quietest of dithers; no ratio of them means much
+HEARD = 0.02  # shares by the referee under this are its rounding and the quietest of dithers; their ratios mean little
 
 
 class Verdict(NamedTuple):
-    """One changed sound: its sound, its kind, our cost and the K-weighted error as shares, the referee's two."""
+    """One changed sound: its sound, its kind, our cost, the K-weighted error and the referee's two, all as shares."""
 
     sound: str
     kind: str
@@ -45,14 +46,15 @@ def verdicts(name: str, samples: NDArray[np.float64], piece_s: float) -> list[Ve
     """Judge every version of a sound."""
     reference = hear(Sound(samples, made.RATE_HZ))
     weighted = k_weighted(Sound(samples, made.RATE_HZ))
+    of_all = made.of_all(samples, piece_s)
     return [
         Verdict(
             name,
             version.kind,
             audible_error(reference, Sound(version.samples, made.RATE_HZ)),
             float(np.sum(k_weighted(Sound(samples - version.samples, made.RATE_HZ)) ** 2) / np.sum(weighted**2)),
-            made.in_step(samples, version.samples, piece_s),
-            made.whole(samples, version.samples),
+            made.in_step(samples, version.samples, piece_s) / of_all,
+            made.whole(samples, version.samples) / of_all,
         )
         for version in made.versions(samples)
     ]

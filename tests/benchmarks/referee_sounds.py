@@ -107,6 +107,14 @@ def in_step(original: Real, changed: Real, piece_s: float = 0.5) -> float:
     return total / len(original)
 
 
+def of_all(original: Real, piece_s: float = 0.5) -> float:
+    """Ask the referee how far a sound is from silence: a difference over this is a share of what is heard of the sound.
+
+    Its own distances hang on how wide a sound is: silence instead of a low pad differs less than instead of a noise.
+    """
+    return in_step(original, np.zeros_like(original), piece_s)
+
+
 def sounds(
     soundfont: Path | None = None, sources: tuple[str, ...] = ("recorded", "demo", "rendered")
 ) -> dict[str, Real]:

@@ -8,7 +8,7 @@ from kitfold.cli.show import cost_said, said_of
 from kitfold.pack.manifest import Change
 
 DEVICE = {"rate_hz": [18_000]}
-SEVEN = "all changes together cost -7.2 dB of what is heard; "
+SEVEN = "all changes together cost -7.2 dB (0 dB: a whole sound; each counts by its `spare`); "
 THIRTY = SEVEN.replace("-7.2", "-31.0")
 
 

@@ -80,7 +80,8 @@ def test_the_same_sound_costs_nothing_and_none_of_it_costs_most():
         heard = audible.hear(Sound(sound, RATE_HZ))
         assert audible.audible_error_db(heard, Sound(sound, RATE_HZ)) == audible.FLOOR_DB
         nothing = audible.audible_error(heard, Sound(np.zeros_like(sound), RATE_HZ))
-        assert 0.15 < nothing < 1.0  # more than a tenth: it is all gone
+        assert nothing == pytest.approx(1.0)  # it is all gone: 0 dB, of a narrow sound as of a wide one
+        assert audible.lost_by_cuts(heard, [0.0]) == pytest.approx([1.0])
         assert nothing > audible.audible_error(heard, cut(sound, 1.0, 0.15))
 
 
@@ -139,10 +140,10 @@ def test_a_cut_of_a_noisy_store_costs_both():
     heard = audible.hear(Sound(SOUNDS["both"], RATE_HZ))
     stored = audible.stored_errors(heard, 8000.0, 1e-5)
     whole, none = audible.lost_by_cuts(heard, [9.0, 0.0], stored=stored)
-    assert whole == pytest.approx(stored.sum() / len(stored), rel=1e-6)  # float32 levels; every frame is heard
-    assert none == pytest.approx(audible.lost_by_cuts(heard, [0.0])[0], rel=1e-6)
-    middle = audible.lost_by_cuts(heard, [1.5], stored=stored)[0]
-    assert middle > max(audible.lost_by_cuts(heard, [1.5])[0], stored[:125].sum() / len(stored))
+    # a share of what is heard: with nothing kept all of it is gone
+    assert none == pytest.approx(1.0)
+    middle, cut_alone = (audible.lost_by_cuts(heard, [1.5], stored=one)[0] for one in (stored, None))
+    assert middle == pytest.approx(cut_alone + whole * stored[:125].sum() / stored.sum(), rel=1e-6)  # 125 frames: 1.5 s
 
 
 @pytest.mark.parametrize("name", SOUNDS)
@@ -234,5 +235,5 @@ def test_running_out_of_time_costs_nothing_at_its_own_speed_and_more_the_further
 def test_a_steady_sound_loses_next_to_nothing_by_running_faster():
     time = np.arange(36_000) / 18_000
     steady = audible.hear(Sound(0.5 * np.sin(2 * np.pi * 300 * time), 18_000))
-    # a share of 0.01 is what the edges make of it: the first and last bells hold half a sound
-    assert audible.out_of_time(steady, 1.5) < 1e-2
+    # 0.05 is what the start makes of it, which runs faster too, over 1.3 s of one narrow band
+    assert audible.out_of_time(steady, 1.5) < 0.06

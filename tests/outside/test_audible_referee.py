@@ -27,7 +27,7 @@ EVERY = (
     3  # of each sound every third version, others for the next sound, so that all kinds come up and it takes seconds
 )
 KINDS = ("cut", "rate", "depth", "repitch", "loop")
-QUIET = 5e-4  # under this the referee's distances are mostly its rounding; ratios of them say nothing
+QUIET = 0.02  # under this share the referee's distances are mostly its rounding; ratios of them say nothing
 
 
 @pytest.fixture(scope="module")
@@ -39,23 +39,23 @@ def sounds():
 
 @pytest.fixture(scope="module")
 def judged(sounds):
-    """Kind, our cost in dB and the referee's distance of every version."""
+    """Kind, our cost in dB and the referee's distance, over that from silence, of every version."""
     rows = []
     for number, samples in enumerate(sounds.values()):
-        reference = hear(Sound(samples, made.RATE_HZ))
+        reference, of_all = hear(Sound(samples, made.RATE_HZ)), made.of_all(samples)
         for version in made.versions(samples)[number % EVERY :: EVERY]:
             if version.kind in KINDS:
                 ours = audible_error_db(reference, Sound(version.samples, made.RATE_HZ))
-                rows.append((version.kind, ours, made.in_step(samples, version.samples)))
+                rows.append((version.kind, ours, made.in_step(samples, version.samples) / of_all))
     return tuple(np.array(column) for column in zip(*rows, strict=True))
 
 
 def test_costs_rank_as_the_referee_ranks(judged):
     kinds, ours, theirs = judged
     assert len(ours) > 80
-    assert spearmanr(ours, theirs).statistic >= 0.95  # the goal is 0.93; 0.955 is what it reaches today
+    assert spearmanr(ours, theirs).statistic >= 0.95  # the goal is 0.93; 0.961 is what it reaches today
     up = kinds == "repitch"
-    assert spearmanr(ours[up], theirs[up]).statistic >= 0.91  # 0.919 today, the hardest kind to rank by itself
+    assert spearmanr(ours[up], theirs[up]).statistic >= 0.90  # 0.910 today, the hardest kind to rank by itself
 
 
 def test_costs_of_different_kinds_lie_on_one_scale(judged):

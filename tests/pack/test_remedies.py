@@ -176,6 +176,20 @@ def test_a_kit_of_one_sound_is_not_told_to_leave_it_out():
     assert "leave out" not in str(refusal(problem(candidate("a", whole=True), limit=500)))
 
 
+def test_what_is_made_from_a_sound_is_left_out_with_it():
+    """A riser of a pad cannot stay without the pad, nor what is made from the riser."""
+    pad, other = candidate("pad", 4000, whole=True), candidate("hit", 1000, whole=True)
+    riser = replace(candidate("riser", 3000, whole=True), made_from="pad")
+    swell = replace(candidate("swell", 500, whole=True), made_from="riser")
+    error = refusal(problem(pad, riser, swell, other, limit=4600))
+    assert "leave out pad with riser and swell, made from it (frees up to 7.50 s" in str(error)
+    assert "leave out riser with swell, made from it (frees up to 3.50 s" in str(error)
+    error = refusal(problem(pad, riser, swell, other, limit=600))
+    assert "together: leave out pad with riser and swell, made from it" in str(error) or "nor is leaving out" in str(
+        error
+    )
+
+
 def test_dropping_a_copy_that_makes_the_sound_itself_longer_is_not_called_enough():
     """Held 4 s at +7 and 1 s at home: with the copy 4 + 1 s; without it 4 * 2^(7/12) = 5.99 s of 5.5 s."""
     asks = (held(1.0), held(4.0, 7, "v"))

@@ -190,4 +190,4 @@ def test_only_settings_beyond_the_natural_range_are_priced_and_further_costs_mor
     asks = [Ask("s", "x", move, 0.0) for move in (0, 3, 7, 12)]
     strain = strain_of(heard, asks, 5.0)
     assert set(strain) == {-12, -9, -7, 7, 9, 12}
-    assert 0 < strain[7] < strain[12] <= 1
+    assert 0 < strain[7] < strain[12]

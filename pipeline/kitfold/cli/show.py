@@ -162,7 +162,7 @@ def cost_said(manifest: Manifest) -> str:
     budget = manifest.budget
     if budget.cost_db <= _NO_COST_DB:
         return "nothing was changed"
-    text = f"all changes together cost {budget.cost_db:.1f} dB of what is heard"
+    text = f"all changes together cost {budget.cost_db:.1f} dB (0 dB: a whole sound; each counts by its `spare`)"
     if budget.more is None:
         return f"{text}; more memory would change nothing"
     units = budget.more.units

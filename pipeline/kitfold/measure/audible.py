@@ -8,10 +8,11 @@ Measure", Speech Communication 54, 2012, after the structural similarity of Wang
 - intensity, (2 a b + c1) / (a^2 + b^2 + c1), a and b the mean levels in dB: how much less, or more, is heard;
 - structure, (cov(a, b) + c3) / (std(a) std(b) + c3): whether rises and falls are still the same ones.
 
-The error is 1 - intensity x structure, averaged over every place of the frames in which anything is heard, bands by a
-power of their width: a share, and 0.01 is -20 dB. Patterns hold no phase, so a loop or a stretch is judged by what it
-sounds like, not by its waveform. Errors of frames add up exactly, so a cut of a noisy store is no guess; other shares
-of one sound add up nearly.
+The error is 1 - intensity x structure, summed over every place, bands by a power of their width, and divided by what
+it would be if nothing of the sound were left: a share of what is heard of this sound, be it a wide or a narrow one. 1
+(0 dB) is all of it, 0.01 is -20 dB; loud noise can be worse than silence. Patterns hold no phase, so a loop or a
+stretch is judged by what it sounds like, not by its waveform. Errors of frames add up exactly, so a cut of a noisy
+store is no guess; other shares of one sound add up nearly.
 
 Five figures were chosen on half of the sounds in tests/benchmarks/referee.py: c1, the surroundings' two widths, the
 weight of bands, and the level of full scale in `kitfold.measure.erb`; that script prints how the other half is judged.
@@ -70,21 +71,20 @@ def audible_error_db(reference: Heard, changed: Heard | Sound) -> float:
 
     Returns
     -------
-    float, dB, `FLOOR_DB` to 0: ten times less error is 10 dB less
+    float, dB, from `FLOOR_DB`; 0: as bad as silence. Ten times less error is 10 dB less
     """
     return error_db(audible_error(reference, changed))
 
 
 def audible_error(reference: Heard, changed: Heard | Sound) -> float:
-    """Return the error that `audible_error_db` gives in dB as a share, 0 to 1."""
+    """Return the error that `audible_error_db` gives in dB as a share: 1 is as bad as silence."""
     other = changed if isinstance(changed, Heard) else hear(at_rate(changed, reference.rate_hz), reference.gain_db)
     count = max(len(reference.levels_db), len(other.levels_db))
     if len(reference.levels_db) == count:
         errors = _errors(reference.around, _longer(other.levels_db, count))
     else:
         errors = _errors(surroundings(_longer(reference.levels_db, count)), other.levels_db)
-    heard = _heard_frames(reference, other.levels_db)
-    return float(errors.sum()) / heard if heard else 0.0
+    return _share(reference, errors)
 
 
 def error_db(*shares: float) -> float:
@@ -108,16 +108,15 @@ def lost_by_cuts(heard: Heard, kept_s: ArrayLike, fade_s: ArrayLike = 0.0, store
     """
     kept, fade = np.broadcast_arrays(np.asarray(kept_s, dtype=np.float64), np.asarray(fade_s, dtype=np.float64))
     count, before = len(heard.levels_db), np.zeros(len(heard.levels_db)) if stored is None else stored
-    heard_frames = _heard_frames(heard)
-    if not heard_frames:
+    silent = np.concatenate([[0.0], np.cumsum(_if_silent(heard), dtype=np.float64)])
+    if not silent[-1]:
         return np.zeros(kept.shape)
     ends = np.clip(kept / HOP_S, 0, count)
-    silent = np.concatenate([[0.0], np.cumsum(_if_silent(heard), dtype=np.float64)])
     suffered = np.concatenate([[0.0], np.cumsum(before, dtype=np.float64)])
     at = np.arange(count + 1)
     lost = silent[-1] - np.interp(ends, at, silent) + np.interp(ends, at, suffered)
     lost += [_lost_by_fade(heard, end, length / HOP_S) for end, length in zip(ends, fade, strict=True)]
-    return np.asarray(lost / heard_frames)
+    return np.asarray(lost / silent[-1])
 
 
 def lost_by_band(heard: Heard, top_hz: float) -> float:
@@ -152,7 +151,7 @@ def stored_errors(
 
     Returns
     -------
-    ndarray, (frames,): mean over bands. Its sum over the audible frames' count is a share; `lost_by_cuts` takes it.
+    ndarray, (frames,): mean over bands; `lost_by_cuts` takes it, and makes a share of it.
     """
     nyquist_hz = heard.rate_hz / 2
     powers = heard.powers if top_hz is None else heard.powers * _passed(_KEPT_BAND * top_hz)
@@ -191,18 +190,8 @@ def companded_power(heard: Heard, law: str = "mu-law") -> Real:
 
 
 def _share(heard: Heard, errors: Real) -> float:
-    frames = _heard_frames(heard)
-    return float(errors.sum()) / frames if frames else 0.0
-
-
-def _heard_frames(heard: Heard, other_db: Real | None = None) -> int:
-    """Count the frames in which anything is heard, of either sound; quiet at the end must not dilute an error."""
-    loudest = heard.levels_db.max(axis=1)
-    if other_db is not None:
-        count = max(len(loudest), len(other_db))
-        other = other_db.max(axis=1)
-        loudest = np.maximum(np.pad(loudest, (0, count - len(loudest))), np.pad(other, (0, count - len(other))))
-    return int(np.count_nonzero(loudest))
+    all_of_it = float(_if_silent(heard).sum())
+    return float(errors.sum()) / all_of_it if all_of_it else 0.0
 
 
 def _if_silent(heard: Heard) -> Real:
@@ -273,5 +262,6 @@ def out_of_time(heard: Heard, ratio: float) -> float:
     before = np.floor(read[:inside]).astype(np.int64)
     after, part = np.minimum(before + 1, count - 1), (read[:inside] - before)[:, None].astype(np.float32)
     pattern = heard.levels_db[before] * (1 - part) + heard.levels_db[after] * part
-    errors = _errors(surroundings(heard.levels_db[:inside]), pattern)
-    return float(errors.mean())
+    around = surroundings(heard.levels_db[:inside])
+    all_of_it = float(_over_bands(1.0 - _intensity(around[0], np.float32(0.0))).sum())
+    return float(_errors(around, pattern).sum()) / all_of_it if all_of_it else 0.0

@@ -17,6 +17,8 @@ from kitfold.units import power_to_db
 
 __all__ = ["HOLD_SLACK_S", "changes", "holds", "memory", "reach", "slots"]
 
+_MOSTLY_GONE_DB = -3.0
+_FULL = 0.98  # of the memory: below that it is not memory that a sound was changed for
 CHANGE_LIMIT_DB = -12.0
 """Six hundredths of what is heard: about half of a bell's ring (by measurement on the demo kit)."""
 HOLD_SLACK_S = 0.01
@@ -39,15 +41,22 @@ def slots(packed: Packed) -> Check:
 def changes(packed: Packed) -> list[Check]:
     """Warn of every sound that the fit changed so far that nobody would miss it."""
     rows = []
+    used = sum(packed.memory.cost(slot.stored.frames) for slot in packed.slots)
+    full = used >= _FULL * packed.memory.limit
     for slot in packed.slots:
         part = slot.part
         if part.costs:
             heard = ", ".join(what for what, share in part.costs if power_to_db(share) > CHANGE_LIMIT_DB - 6) or "it"
-            advice = (
-                f"what was done to make it fit is heard ({heard}): give it more room with `spare`, leave another sound "
-                "out, or take a device with more memory"
-            )
             cost_db = max(FLOOR_DB, power_to_db(part.share))
+            gone = cost_db > _MOSTLY_GONE_DB
+            said = "more than half of what is heard of it is gone" if gone else "what was done to make it fit is heard"
+            way = (
+                "leave it out, or another sound" if gone else "give it more room with `spare`, leave another sound out"
+            )
+            more = "take a device with more memory"
+            advice = f"{said} ({heard}): " + (
+                f"{way}, or {more}" if full else "more memory would not help, a longer take may"
+            )
             rows.append(Row(cost_db, (stored_name(part.name, part.root),), advice))
     return worst_of("changes", rows, CHANGE_LIMIT_DB, "dB")
 

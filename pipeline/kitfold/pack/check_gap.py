@@ -160,12 +160,12 @@ def _advice(kit: PlayedKit, gap: Gap, change: _Change) -> str:
     later = _later(kit, change)
     if later is not None:
         seconds, left = later
-        start = f"start_s = {_in_source_s(change.one.slot.master, seconds):.2f}"
-        how = f"{start}, and first of all the step fade with in_ms = 10"
-        return f"{said}start it {seconds:.2f} s later ({how}), and it is {left.ms:.0f} ms"
+        start = f"start_s = {_in_source_s(change.one.slot.master, seconds):.2f}, counted in its source"
+        how = f'{start}; where that clicks, `steps` with {{step = "fade", in_ms = 10}} before the recipe\'s own'
+        return f"{said}start it {seconds:.2f} s later than it does now ({how}), and it is {left.ms:.0f} ms"
     turns = change.stored(rings=True)
     if kit.packed.device.note_off == "plays-on" and turns.ms <= GAP_LIMIT_MS:
-        return f"{said}store it twice and play the two in turn, and it is {turns.ms:.0f} ms"
+        return f"{said}store it in two slots, for as much memory again, and play them in turn: {turns.ms:.0f} ms"
     return f"{said}take a sound that comes faster, or let a reverb behind the device fill it"
 
 

@@ -68,6 +68,7 @@ class Candidate:
     spare : float, its loss counts so many times
     strain : mapping, setting to the share that playing so far from a stored root costs; nothing where it is not listed
     looped : bool, its own steps made a loop: it is stored with it wherever `loops` has one, whatever may be done to fit
+    made_from : str or None, the sound of the kit that it cannot be made without
     """
 
     name: str
@@ -83,6 +84,7 @@ class Candidate:
     loops: Mapping[int, tuple[Variant, ...]] = field(default_factory=dict)
     strain: Mapping[int, float] = field(default_factory=dict)
     looped: bool = False
+    made_from: str | None = None
 
     def lasts_s(self, root: int) -> float:
         """Return how long it, or a copy of it, can be made to last at setting 0: for ever where that may loop."""

@@ -116,6 +116,7 @@ def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: 
         planned.name,
         planned.copies,
         planned.spare,
+        planned.from_sound,
         [asdict(ask) for ask in asks],
         plan.fit.model_dump(mode="json"),
         asdict(reach),
@@ -164,6 +165,7 @@ def _candidate(
         spare=planned.spare,
         strain=strain_of(ways.heard, asks, reach.natural) if optional else {},
         looped=sound.loop is not None,
+        made_from=planned.from_sound,
     )
 
 

@@ -72,8 +72,10 @@ def _together(problem: Problem, fits: Fits) -> str:
     left, gone = problem, []
     largest = sorted(problem.candidates, key=lambda one: (-one.variants[0].frames, one.name))
     for candidate in largest[:-1]:
+        if candidate not in left.candidates:  # it went with what it is made from
+            continue
+        gone.append(_leaving_out(left, candidate.name))
         left = without(left, candidate.name)
-        gone.append(f"leave out {candidate.name}")
         if fits(left):
             return f"; none of these is enough alone; together: {' and '.join(gone)}"
     alone = f", nor is leaving out all but {largest[-1].name}" if gone else ""
@@ -81,8 +83,22 @@ def _together(problem: Problem, fits: Fits) -> str:
 
 
 def without(problem: Problem, name: str) -> Problem:
-    """Return the problem without a sound and its copies."""
-    return replace(problem, candidates=tuple(one for one in problem.candidates if one.name != name))
+    """Return the problem without a sound, its copies, and what is made from it."""
+    gone = _with_made_from(problem, name)
+    return replace(problem, candidates=tuple(one for one in problem.candidates if one.name not in gone))
+
+
+def _with_made_from(problem: Problem, name: str) -> list[str]:
+    """Return a sound and all that is made from it, in any number of steps."""
+    gone = [name]
+    for parent in gone:  # which grows meanwhile
+        gone += [one.name for one in problem.candidates if one.made_from == parent]
+    return gone
+
+
+def _leaving_out(problem: Problem, name: str) -> str:
+    others = _with_made_from(problem, name)[1:]
+    return f"leave out {name}" + (f" with {' and '.join(others)}, made from it" if others else "")
 
 
 def without_copies(problem: Problem, name: str) -> Problem:
@@ -149,8 +165,10 @@ def _remedies(problem: Problem, parts: Sequence[Part], fits: Fits) -> Iterator[_
     """Price leaving out each sound, each sound's copies, allowing more, and playing faster."""
     for candidate in problem.candidates:
         costs = [problem.memory.cost(part.frames) for part in parts if part.name == candidate.name]
-        if len(problem.candidates) > 1:
-            yield _freeing(f"leave out {candidate.name}", costs, problem, fits(without(problem, candidate.name)))
+        if (rest := without(problem, candidate.name)).candidates:
+            gone = _with_made_from(problem, candidate.name)
+            freed = [problem.memory.cost(part.frames) for part in parts if part.name in gone]
+            yield _freeing(_leaving_out(problem, candidate.name), freed, problem, fits(rest))
         if copies := costs[1:]:  # the sound itself comes first
             enough = fits(without_copies(problem, candidate.name))
             yield _freeing(f'set copies = "none" for {candidate.name}', copies, problem, enough)

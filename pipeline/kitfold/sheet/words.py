@@ -137,7 +137,7 @@ def loss_words(manifest: Mapping[str, Any]) -> dict[str, str]:
         return {"before": "Nothing was changed to make the kit fit", "loss": "", "after": ""}
     if cost_db <= _INAUDIBLE_DB:
         return {"before": "What was changed to make the kit fit is", "loss": "not heard", "after": ""}
-    note = "(over what is heard; −20 dB is a hundredth of it)"
+    note = "(0 dB is as bad as one sound missing, −20 dB a hundredth of that; each sound counts by its spare)"
     return {"before": "All changes together cost", "loss": heard_loss(cost_db), "after": note}
 
 
