@@ -185,7 +185,7 @@ def test_where_nobody_answers_no_client_is_left(monkeypatch, address):
     try:
         with pytest.raises(PlanError, match=f"no Dask scheduler answers at {address}"):
             entered(address)
-        left = [one for one in gc.get_objects() if isinstance(one, Client) and one.status != "closed"]
+        left = [one for one in gc.get_objects() if type(one) is Client and one.status != "closed"]
     finally:
         gc.enable()
     assert left == []
