@@ -2,15 +2,15 @@
 const $ = (id) => document.getElementById(id);
 const length = Kit.patterns;
 let chosen = Kit.slots.length ? Kit.slots[0].slot : null;
-let cautioned = false;
+const cautioned = new Set();
 let dragging = false;
 
 // Run an action that sounds; the first time after the caution, and never when it is declined.
-async function sounding(action) {
+async function sounding(action, kind = "sound") {
   const stops = Player.stops;
-  if (!cautioned) {
+  if (!cautioned.has(kind)) {
     if (!(await asked())) return;
-    cautioned = true;
+    cautioned.add(kind).add("sound");
   }
   try {
     await Player.open();
@@ -88,7 +88,7 @@ function playTake(first) {
     const voice = await Take.play(first);
     if (voice) Status.follow(voice, Take.words, "The transfer take has ended");
     tick();
-  });
+  }, "take"); // asked again: its level tone is louder than what the monitors were turned up for
 }
 
 function stop() {
