@@ -108,7 +108,7 @@ def test_masters_compress_to_the_same_bytes_and_to_the_same_sound(rate_hz):
     out = io.BytesIO()
     soundfile.write(out, 0.5 * np.sin(2 * np.pi * 440 * times), rate_hz, format="WAV", subtype="PCM_24")
     once = mp3_bytes(out.getvalue())
-    audio._KEPT = audio._Kept(1)
+    audio._KEPT = audio.Recent(1)
     assert once == mp3_bytes(out.getvalue())
     heard, heard_hz = soundfile.read(io.BytesIO(once))
     spectrum = np.abs(np.fft.rfft(heard * np.hanning(len(heard))))
@@ -128,7 +128,7 @@ def test_the_page_is_the_same_on_any_number_of_threads(make_kit):
     files = with_song(files)
     pages = []
     for jobs in (1, 2, 5):
-        audio._KEPT = audio._Kept(96)
+        audio._KEPT = audio.Recent(96)
         pages.append(sheet_files(manifest, files, jobs=jobs))
     assert pages[0] == pages[1] == pages[2]
 
@@ -136,7 +136,7 @@ def test_the_page_is_the_same_on_any_number_of_threads(make_kit):
 def test_no_sound_is_compressed_twice_in_a_page_nor_in_the_next_one(make_kit, monkeypatch):
     manifest, files = make_kit()
     files, made = with_song(files), []
-    monkeypatch.setattr(audio, "_KEPT", audio._Kept(96))
+    monkeypatch.setattr(audio, "_KEPT", audio.Recent(96))
     mp3_of = audio.mp3_of
     monkeypatch.setattr(audio, "mp3_of", lambda samples, rate_hz: made.append(len(samples)) or mp3_of(samples, rate_hz))
     first = sheet_files(manifest, files, jobs=1)
@@ -151,7 +151,7 @@ def test_with_a_store_the_page_is_the_same_into_it_and_out_of_it_and_nothing_is_
     manifest, files = make_kit()
     files = with_song(files)
     wanted = sheet_files(manifest, files)
-    monkeypatch.setattr(audio, "_KEPT", audio._Kept(0))
+    monkeypatch.setattr(audio, "_KEPT", audio.Recent(0))
     assert sheet_files(manifest, files, store=Store(tmp_path)) == wanted
     for name in ("mp3_of", "read_slot"):
         monkeypatch.setattr(audio, name, None)

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from kitfold.pack.cast import arranged
-from kitfold.pack.claim import Row, claim, worst_of
+from kitfold.pack.claim import Row, claim, joined, worst_of
 from kitfold.pack.manifest import Check
 from kitfold.pack.played import PlayedKit
 from kitfold.plan.chord import Chord
@@ -108,16 +108,12 @@ def _previewed(kit: PlayedKit, section: Section, sounding: Sequence[str]) -> str
     together = max(Counter(note.start_beats for note in notes).values())
     heard = {note.sound for note in notes}
     missing = [name for name in sounding if name not in heard]
-    left_out = f" and leaves {_joined(missing)} out" if missing else ""
+    left_out = f" and leaves {joined(missing)} out" if missing else ""
     return f"the preview starts at most {together} of their notes together there{left_out}"
 
 
 def _listed(names: list[str]) -> str:
-    return f"{_joined(names) or 'none'} {'is' if len(names) < 2 else 'are'}"
-
-
-def _joined(names: Sequence[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return f"{joined(names) or 'none'} {'is' if len(names) < 2 else 'are'}"
 
 
 def _tones(chord: Chord) -> set[int]:

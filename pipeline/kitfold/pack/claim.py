@@ -8,7 +8,7 @@ from typing import Literal
 
 from kitfold.pack.manifest import Check
 
-__all__ = ["Result", "Row", "claim", "worst_of"]
+__all__ = ["Result", "Row", "claim", "joined", "worst_of"]
 
 Result = Literal["pass", "warn", "fail"]
 
@@ -58,3 +58,8 @@ def worst_of(check: str, rows: Sequence[Row], limit: float, unit: str, at_least:
     if missed:
         return [claim(check, "warn", row.figure, limit, unit, row.about, row.said()) for row in missed]
     return [claim(check, "pass", row.figure, limit, unit, row.about) for row in ordered[:1]]
+
+
+def joined(words: Sequence[str]) -> str:
+    """Write a list as a sentence has it: a, b and c; nothing for none."""
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -6,7 +6,7 @@ over arrays, so that a section with many sounds costs what its pairs cost, and n
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,16 +69,20 @@ class Section:
         ----------
         patterns : sequence of Pattern, (notes, filters), chord by chord
         """
-        loses, covers = np.zeros(len(self.names)), np.zeros(len(self.names))
-        weight = np.zeros(len(self.names))
+        return Against(self.loses(patterns), self._percent(_covers, patterns))
+
+    def loses(self, patterns: Sequence[Pattern]) -> Real:
+        """Return how much of a sound lies under each sound of the section, in percent; see `against`."""
+        return self._percent(_loses, patterns)
+
+    def _percent(self, share: Callable[[Pattern, _Chord], Real], patterns: Sequence[Pattern]) -> Real:
+        shares, weight = np.zeros(len(self.names)), np.zeros(len(self.names))
         for pattern, chord, long in zip(patterns, self._chords, self._lengths, strict=True):
             if len(pattern.own) and len(chord.own):
                 both = np.flatnonzero(chord.count)
-                loses[both] += long * _loses(pattern, chord)[both]
-                covers[both] += long * _covers(pattern, chord)[both]
+                shares[both] += long * share(pattern, chord)[both]
                 weight[both] += long
-        divisor = np.where(weight > 0, weight, 1.0)
-        return Against(100.0 * loses / divisor, 100.0 * covers / divisor)
+        return np.asarray(100.0 * shares / np.where(weight > 0, weight, 1.0))
 
 
 def table_of(section: Section, played: Mapping[str, Sequence[Pattern]], lasting: Real, may: NDArray[np.bool_]) -> Real:
@@ -95,7 +99,7 @@ def table_of(section: Section, played: Mapping[str, Sequence[Pattern]], lasting:
     -------
     ndarray, (sounds, sounds); -1 where the second cannot cover the first, which lasts longer
     """
-    rows = [section.against(patterns).loses for patterns in played.values()]
+    rows = [section.loses(patterns) for patterns in played.values()]
     table = np.array(rows).reshape(len(played), len(played))
     able = may[np.newaxis, :] & (lasting[np.newaxis, :] >= lasting[:, np.newaxis])
     np.fill_diagonal(able, False)

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 
-from kitfold.pack.claim import Result, claim
+from kitfold.pack.claim import Result, claim, joined
 from kitfold.pack.crowds import CROWDED_PERCENT, NO_WORSE_PERCENT, Crowd, Crowds, Room, Trial
 from kitfold.pack.manifest import Check
 from kitfold.pack.played import PlayedKit
@@ -56,7 +56,7 @@ def _advice(room: Room, crowds: Sequence[Crowd], before: Mapping[str, Crowds]) -
     What helps most leaves the least in the section where most is left; it must help in the worst, and harm in none.
     """
     sound, under = crowds[0].sound, crowds[0].under
-    lost = _joined([f"in {crowd.section.name} {crowd.percent:.0f} %" for crowd in crowds])
+    lost = joined([f"in {crowd.section.name} {crowd.percent:.0f} %" for crowd in crowds])
     where = f"{lost} of {sound} is lost under {under}"
     tried = [(_left(room, crowds, trial), trial) for trial in _trials(room, crowds)]
     for after, trial in sorted(tried, key=lambda pair: (max(pair[0]), sum(pair[0]))):
@@ -64,7 +64,7 @@ def _advice(room: Room, crowds: Sequence[Crowd], before: Mapping[str, Crowds]) -
         harms = any(left > crowd.percent + NO_WORSE_PERCENT for left, crowd in zip(after, crowds, strict=True))
         if helps and not harms and _crowds_no_other(room, crowds, trial, before):
             left = [f"{one:.0f} % in {crowd.section.name}" for one, crowd in zip(after, crowds, strict=True)]
-            return f"{where}: {_words(crowds, trial, room)}, and it is {_joined(left)}"
+            return f"{where}: {_words(crowds, trial, room)}, and it is {joined(left)}"
     return (
         f"{where}: neither an octave nor 6 dB helps without crowding others, so let one of them rest there (`silent`)"
     )
@@ -116,12 +116,7 @@ def _words(crowds: Sequence[Crowd], trial: Trial, room: Room) -> str:
         for crowd in crowds
         if crowd.section.name in trial.sections
     }
-    there = "there" if len(shifts) == len(crowds) else f"in {_joined(list(shifts))}"
+    there = "there" if len(shifts) == len(crowds) else f"in {joined(list(shifts))}"
     each = [f"in {section} {shift}" for section, shift in shifts.items()]
-    written = _joined(each) if len(set(shifts.values())) > 1 else next(iter(shifts.values()))
+    written = joined(each) if len(set(shifts.values())) > 1 else next(iter(shifts.values()))
     return f"shift {trial.name} an octave {'up' if trial.semitones > 0 else 'down'} {there} ({written})"
-
-
-def _joined(words: Sequence[str]) -> str:
-    """Write a list as a sentence has it."""
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)

@@ -9,10 +9,9 @@ from kitfold.plan.settings import Fold
 from kitfold.sound import Sound
 from kitfold.steps.fold import fold
 from kitfold.steps.shapes import fall
-from kitfold.steps.shift import keep_length
-from kitfold.units import seconds_to_frames, semitones_to_ratio
+from kitfold.units import seconds_to_frames
 
-__all__ = ["copied", "cut", "fade_frames", "folded", "played_out", "widened"]
+__all__ = ["cut", "fade_frames", "folded", "played_out", "widened"]
 
 _FADE_S = 0.15
 _FADE_SHARE = 0.25
@@ -30,11 +29,6 @@ def widened(sound: Sound, channels: int) -> Sound:
     if sound.channels == 1 < channels:
         return sound.with_samples(np.repeat(sound.samples, channels, axis=1))
     return sound
-
-
-def copied(sound: Sound, semitones: int) -> Sound:
-    """Return a transposition that keeps its length; 0 semitones is the sound itself."""
-    return keep_length(sound, semitones_to_ratio(semitones)) if semitones else sound
 
 
 def played_out(sound: Sound, seconds: float) -> Sound:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from math import ceil
 
 from kitfold.errors import Mistake
+from kitfold.pack.claim import joined
 from kitfold.pack.holds import copies_for
 from kitfold.pack.memory import Memory
 from kitfold.pack.problem import Candidate, Part, Problem
@@ -98,7 +99,7 @@ def _with_made_from(problem: Problem, name: str) -> list[str]:
 
 def _leaving_out(problem: Problem, name: str) -> str:
     others = _with_made_from(problem, name)[1:]
-    return f"leave out {name}" + (f" with {' and '.join(others)}, made from it" if others else "")
+    return f"leave out {name}" + (f" with {joined(others)}, made from it" if others else "")
 
 
 def without_copies(problem: Problem, name: str) -> Problem:

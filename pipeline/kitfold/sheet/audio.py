@@ -10,10 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from threading import Lock
 from typing import Any, TypeVar
 
 import numpy as np
@@ -21,6 +19,7 @@ from numpy.typing import NDArray
 
 from kitfold.files import Store
 from kitfold.pack.encode import mp3_of
+from kitfold.pack.recent import Recent
 from kitfold.render.keys import code_digest
 from kitfold.render.memo import remembered
 from kitfold.threads import uninterrupted
@@ -90,26 +89,8 @@ def exact_codes(slot: Mapping[str, Any], data: bytes) -> Codes:
     return Codes(little[:, 4 - width :].tobytes(), width)
 
 
-class _Kept:
-    """What was compressed lately, by the hash of what it was made from: the next device's page has the same masters."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._made: OrderedDict[bytes, bytes] = OrderedDict()
-        self._lock = Lock()
-
-    def get(self, name: bytes) -> bytes | None:
-        with self._lock:
-            return self._made.get(name)
-
-    def put(self, name: bytes, data: bytes) -> None:
-        with self._lock:
-            self._made[name] = data
-            while len(self._made) > self._most:
-                self._made.popitem(last=False)
-
-
-_KEPT = _Kept(96)
+_KEPT: Recent[bytes] = Recent(96)
+"""What was compressed lately, by the hash of what it was made from: the next device's page has the same masters."""
 
 
 def of_files(
@@ -132,11 +113,7 @@ def of_files(
 def mp3_bytes(data: bytes, store: Store | None = None) -> bytes:
     """Compress a sound file for listening, at the nearest rate that MP3 knows, of at most two channels."""
     name = hashlib.sha256(data).digest()
-    made = _KEPT.get(name)
-    if made is None:
-        made = of_files(store, "mp3", [data], [], lambda: _mp3(data))
-        _KEPT.put(name, made)
-    return made
+    return _KEPT.get(name, lambda: of_files(store, "mp3", [data], [], lambda: _mp3(data)))
 
 
 def _mp3(data: bytes) -> bytes:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from kitfold.pack.claim import joined
 from kitfold.sheet.numbers import signed
 
 __all__ = ["how_played"]
@@ -55,9 +56,5 @@ def _shifted(slot: Mapping[str, Any], song: Mapping[str, Any]) -> str:
     for shift, names in places.items():
         known = root or abs(shift) == 12
         name = f" ({_ROOT_AT[shift]})" if known and shift in _ROOT_AT else ""
-        parts.append(f"shifted {signed(shift)}{name} in {_joined(names)}")
+        parts.append(f"shifted {signed(shift)}{name} in {joined(names)}")
     return "".join(f", {part}" for part in parts)
-
-
-def _joined(names: list[str]) -> str:
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
