@@ -101,7 +101,7 @@ def built(kit_folder, samples, run, monkeypatch):
         kit_folder.text("tiny.toml", kit_folder.toml({"name": "tiny", **table.pop("device")}))
         kit = kit_folder.text("kit.toml", kit_folder.toml(table))
         shutil.rmtree(kit_folder.out, ignore_errors=True)
-        monkeypatch.setattr(audio, "_KEPT", audio._Kept(0))  # what one process keeps would hide what the store keeps
+        monkeypatch.setattr(audio, "_KEPT", audio.Recent(0))  # what one process keeps would hide what the store keeps
         done = run("build", kit, "--out", kit_folder.out, *more)
         assert done.code in (0, 1), done.err
         return digests(kit_folder.out)
