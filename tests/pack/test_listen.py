@@ -11,7 +11,7 @@ from scipy.signal import correlate, resample_poly, welch
 from kitfold.pack.build import slot_files
 from kitfold.pack.cast import Casting, arranged
 from kitfold.pack.entries import manifest_of
-from kitfold.pack.listen import listen_files
+from kitfold.pack.listen import _echoes, listen_files
 from kitfold.sheet.sketch import read_sketch
 
 NAMES = ("listen/song-master.wav", "listen/song-device.wav", "listen/song.mid")
@@ -133,6 +133,16 @@ def test_a_delay_comes_so_many_beats_later_at_its_level(packer):
     assert abs(place - 0.375 * 48_000) <= 1
     at = 48_000 + place
     assert np.dot(added[at : at + 10_000], wanted) / np.dot(wanted, wanted) == pytest.approx(0.5 * scale, rel=0.02)
+
+
+@pytest.mark.parametrize("step", [1, 7, 999, 1000, 5000])
+def test_echoes_are_to_the_bit_those_of_a_library_s_delay(step):
+    """pedalboard.Delay, which holds its delay in frames too; ours takes a tenth of the time."""
+    from pedalboard import Delay
+
+    noise = np.random.default_rng(step).uniform(-0.5, 0.5, (3000, 2)).astype(np.float32)
+    wanted = Delay(delay_seconds=(step + 0.01) / 48_000, feedback=0.35, mix=1.0)(noise.T, 48_000).T
+    assert np.array_equal(_echoes(noise, step), wanted)
 
 
 def test_a_reverb_rings_on_where_the_dry_sound_has_ended(packer):

@@ -14,6 +14,7 @@ import soundfile
 from kitfold.files import Store
 from kitfold.sheet import audio, embed, sheet_files, sheet_page
 from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
+from kitfold.sheet.embed import EXACT_SONG_BYTES
 
 HOSTILE = "</script><script>alert(1)</script>\"'&<b onmouseover=alert(2)>שלום 🌊{}{{{{7*7}}}}"
 
@@ -163,7 +164,7 @@ def test_the_device_s_song_travels_at_its_own_rate_without_loss_but_for_rounding
     files = with_song(files)
     found = Elements(sheet_page(manifest, files))
     data = base64.b64decode(found.scripts["clip-song-device"])
-    assert data == song_flac(files["listen/song-device.wav"], 18000, 14)
+    assert data == song_flac(files["listen/song-device.wav"], 18000, 14, EXACT_SONG_BYTES)
     heard, rate_hz = soundfile.read(io.BytesIO(data))
     assert rate_hz == 18000
     wanted = 0.5 * np.sin(2 * np.pi * 2000.0 * np.arange(len(heard)) / 18000)
@@ -182,6 +183,28 @@ def test_a_long_song_of_the_device_is_compressed_and_the_page_says_so(make_kit, 
     assert "the masters and the song from them compressed as MP3" in page
     data = json.loads(Elements(page).scripts["kit-data"])
     assert (data["song"], data["master_song"]) == (None, None)
+
+
+def wav_of(samples, rate_hz):
+    out = io.BytesIO()
+    soundfile.write(out, samples, rate_hz, format="WAV", subtype="PCM_24")
+    return out.getvalue()
+
+
+def test_a_song_much_too_long_to_travel_without_loss_is_not_compressed_whole_to_find_that_out(monkeypatch):
+    noise = np.random.default_rng(2).uniform(-0.5, 0.5, (48_000 * 8, 2))
+    data = wav_of(noise, 48_000)
+    made = []
+    flac = audio._flac
+    monkeypatch.setattr(audio, "_flac", lambda samples, *how: made.append(len(samples)) or flac(samples, *how))
+    whole = song_flac(data, 48_000, 16, 10**9)
+    assert soundfile.info(io.BytesIO(whole)).frames == len(noise)
+    assert made == [38_400, len(noise)]
+    assert song_flac(data, 48_000, 16, len(whole)) == whole
+    assert song_flac(data, 48_000, 16, len(whole) - 1) is None, "one byte too long"
+    made.clear()
+    assert song_flac(data, 48_000, 16, len(whole) // 2) is None
+    assert made == [38_400], "the excerpts alone"
 
 
 def test_the_masters_song_travels_at_16_bits_without_loss_and_the_page_says_so(make_kit):

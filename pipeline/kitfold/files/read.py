@@ -247,7 +247,8 @@ def _refuse_unusable(path: Path, samples: Any) -> None:
     if wrong:
         what = f"has {wrong} samples that are not finite (NaN or infinite); allowed are finite numbers"
         raise SoundFileError(what, where=str(path), hint="bounce it again; an effect may have run away")
-    lowest, highest = samples.min(axis=0), samples.max(axis=0)
+    lowest = np.array([channel.min() for channel in samples.T])
+    highest = np.array([channel.max() for channel in samples.T])
     peak = float(max(-lowest.min(), highest.max()))
     if peak < _SILENT:
         what = "is silent: nothing in it is louder than -90 dBFS"

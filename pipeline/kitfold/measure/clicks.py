@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from kitfold.channels import loudest_of_channels
 from kitfold.sound import Sound
 
 __all__ = ["STEEPEST", "end_steps"]
@@ -28,7 +29,7 @@ def end_steps(sound: Sound) -> tuple[float, float]:
         there. 0 for silence.
     """
     silence = np.zeros((1, sound.channels), dtype=np.float32)
-    steps = np.abs(np.diff(np.concatenate([silence, sound.samples, silence]), axis=0)).max(axis=1, initial=0.0)
+    steps = loudest_of_channels(np.diff(np.concatenate([silence, sound.samples, silence]), axis=0))
     beside = 2 + max(2, round(_BESIDE_S * sound.rate_hz))
     return _over_slope(steps[:beside]), _over_slope(steps[::-1][:beside])
 

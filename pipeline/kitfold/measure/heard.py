@@ -104,7 +104,7 @@ def at_rate(sound: Sound, rate_hz: int) -> Sound:
     """Return a sound at another rate, to be heard in the same frames as a sound of that rate."""
     if sound.rate_hz == rate_hz or not sound.frames:
         return sound
-    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="VHQ")
+    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="HQ")
     return Sound(samples, rate_hz)
 
 

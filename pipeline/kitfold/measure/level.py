@@ -10,6 +10,7 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure.sections import K_WEIGHTING, filtered
 from kitfold.sound import Sound
 from kitfold.units import db_to_gain, gain_to_db, power_to_db
@@ -33,6 +34,7 @@ _MOMENTARY_FRAMES = 19_200  # 400 ms (EBU Tech 3341, 2.2)
 _HOP_FRAMES = 480  # 10 ms; Tech 3341 asks for 100 ms or less
 _SHORT_FRAMES = 2_400  # 50 ms: two periods of 40 Hz, and shorter than any hold that matters
 _LOUDNESS_OFFSET_DB = -0.691  # BS.1770-4, equation 2: makes the 997 Hz case -3.01
+_QUALITY = "HQ"  # of soxr: 20 bits, so what it adds lies 120 dB down and moves no level; 24 bits take twice as long
 _OVERSAMPLING = 4  # BS.1770-4, annex 2
 _CHUNK_FRAMES = 1 << 15  # short enough to stay near the processor; any other gives the same
 
@@ -46,7 +48,7 @@ def k_weighted(sound: Sound) -> Real:
     """
     samples = sound.float64()
     if sound.rate_hz != K_RATE_HZ and len(samples):
-        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality="VHQ")
+        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=_QUALITY)
     return filtered(samples, K_WEIGHTING)
 
 
@@ -88,7 +90,7 @@ def integrated_lufs(sound: Sound) -> float:
 
     samples = sound.float64()
     if sound.rate_hz != K_RATE_HZ and len(samples):
-        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality="VHQ")
+        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=_QUALITY)
     return float(Meter(K_RATE_HZ, filter_class="DeMan").integrated_loudness(_padded(samples)))
 
 
@@ -102,10 +104,10 @@ def true_peak_db(sound: Sound) -> float:
 
     Returns
     -------
-    float, dBTP: of the sound at four times its rate (soxr VHQ) and of its samples (BS.1770-4, annex 2)
+    float, dBTP: of the sound at four times its rate (soxr HQ) and of its samples (BS.1770-4, annex 2)
     """
     stream = soxr.ResampleStream(
-        sound.rate_hz, _OVERSAMPLING * sound.rate_hz, sound.channels, dtype="float32", quality="VHQ"
+        sound.rate_hz, _OVERSAMPLING * sound.rate_hz, sound.channels, dtype="float32", quality=_QUALITY
     )
     peak = sound.peak()
     for start in range(0, sound.frames, _CHUNK_FRAMES):
@@ -143,7 +145,7 @@ def _padded(samples: Real) -> Real:
 
 def _running_energy(samples: Real) -> Real:
     """Return the energy of the first n frames, all channels together, for n = 0 to frames."""
-    return np.concatenate([[0.0], np.cumsum(np.sum(samples * samples, axis=1))])
+    return np.concatenate([[0.0], np.cumsum(sum_of_channels(samples * samples))])
 
 
 def _sliding_power(samples: Real, window_frames: int) -> Real:

@@ -17,6 +17,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure import erb
 from kitfold.sound import Sound
 from kitfold.units import db_to_gain, semitones_to_ratio
@@ -160,7 +161,7 @@ def _loudest(sound: Sound) -> tuple[int, int]:
     width = round(_LOUDEST_S * sound.rate_hz)
     if sound.frames <= width:
         return 0, sound.frames
-    total = np.concatenate([[0.0], np.cumsum(np.sum(sound.float64() ** 2, axis=1))])
+    total = np.concatenate([[0.0], np.cumsum(sum_of_channels(sound.float64() ** 2))])
     start = int(np.argmax(total[width:] - total[:-width]))
     return start, start + width
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import loudest_of_channels, sum_of_channels
 from kitfold.units import db_to_gain
 
 __all__ = ["attack_start", "envelope", "floor_level", "sounding_part", "tail_end"]
@@ -42,7 +43,7 @@ def envelope(samples: Floats, rate_hz: int, window_s: float = _SHORT_S) -> Float
 
     if not len(samples):
         return np.zeros(0)
-    power = np.mean(samples * samples, axis=1)
+    power = sum_of_channels(samples * samples) / samples.shape[1]
     width = max(8, round(window_s * rate_hz))
     smooth: Floats = uniform_filter1d(power, width, mode="constant")
     return np.sqrt(np.maximum(smooth, 0.0))
@@ -55,7 +56,7 @@ def sounding_part(samples: Floats) -> tuple[int, int]:
     -------
     (start, end) : frames, end exclusive; (0, 0) where there is nothing but silence
     """
-    loudness = np.max(np.abs(samples), axis=1, initial=0.0)
+    loudness = loudest_of_channels(samples)
     sounding = np.flatnonzero(loudness > loudness.max(initial=0.0) * db_to_gain(-120.0))
     return (int(sounding[0]), int(sounding[-1]) + 1) if sounding.size else (0, 0)
 
@@ -167,11 +168,11 @@ def _first_loud_frame(samples: Floats, short: Floats, threshold: float, rate_hz:
     reach = max(8, round(_SHORT_S * rate_hz))
     begin = max(0, around - reach)
     # A window with one loud frame crosses before that frame does; noise's own crests lie under twice the threshold.
-    loud = np.max(np.abs(samples[begin : around + reach]), axis=1) > 2.0 * threshold
+    loud = loudest_of_channels(samples[begin : around + reach]) > 2.0 * threshold
     if not loud.any():
         return around
     first = begin + int(np.argmax(loud))
-    quiet = np.max(np.abs(samples[begin:first]), axis=1, initial=0.0) <= threshold
+    quiet = loudest_of_channels(samples[begin:first]) <= threshold
     return begin + (int(np.flatnonzero(quiet)[-1]) + 1 if quiet.any() else 0)
 
 

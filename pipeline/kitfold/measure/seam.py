@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure.erb import erb_number
 from kitfold.measure.pitch import held_pitch_hz
 from kitfold.sound import Sound
@@ -126,7 +127,7 @@ def level_ripple_db(samples: Real, rate_hz: int, *, circular: bool = False) -> f
     float, dB: highest over lowest; 0 where there is no more than one window; windows 120 dB down count as that
     """
     window, hop = max(1, round(_LEVEL_S * rate_hz)), max(1, round(_LEVEL_HOP_S * rate_hz))
-    power = np.sum(samples * samples, axis=1)
+    power = sum_of_channels(samples * samples)
     if circular:
         power = np.take(power, np.arange(len(power) + window), mode="wrap")
     if len(power) <= window or not power.any():

@@ -37,13 +37,13 @@ Made = TypeVar("Made")
 __all__ = ["LISTEN_RATE_HZ", "listen_files", "played_by_device", "played_by_masters"]
 
 LISTEN_RATE_HZ = 48_000
+_QUALITY = "HQ"  # of soxr: what it adds lies 120 dB down
 _VERSIONS = ("master", "device")
 _PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
 _RELEASE_S = 0.15  # a held master that still sounds at its chord's end fades like a hand that lifts
 _TAIL_S, _FADE_S = 5.0, 2.0
 _ROOM_SIZE, _DELAY_FEEDBACK = 0.7, 0.35
 _REVERB_WET = 1.0 / 3.0  # pedalboard's reverb multiplies its wet level by three
-_LONGEST_DELAY_S = 30.0  # pedalboard's own limit
 _BLOCK_FRAMES = 1 << 15  # a multiple of the 8192 that pedalboard works in: the same to the bit as all at once
 
 
@@ -167,7 +167,7 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
             strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
     mix = voices_mix(strikes, device.voices, frames, device.channels, rate_hz)
-    return Sound(_panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality="VHQ"), channels), LISTEN_RATE_HZ)
+    return Sound(_panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=_QUALITY), channels), LISTEN_RATE_HZ)
 
 
 def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
@@ -187,7 +187,7 @@ def _varispeed(master: Master, semitones: int, frames: int, store: Store | None)
         return sound.sustained(needed).samples if sound.loop else sound.samples[:needed]
 
     def moved() -> Audio:
-        samples: Audio = soxr.resample(np.ascontiguousarray(heard()), rate_hz, LISTEN_RATE_HZ, quality="VHQ")
+        samples: Audio = soxr.resample(np.ascontiguousarray(heard()), rate_hz, LISTEN_RATE_HZ, quality=_QUALITY)
         return samples
 
     if rate_hz == LISTEN_RATE_HZ:
@@ -221,20 +221,29 @@ def _to_frames(sound: Sound, frames: int) -> Sound:
 
 def _in_space(sound: Sound, listen: Listen, sketch: Sketch) -> Sound:
     """Add what outboard effects would: a send to a reverb and one to a delay, the dry sound untouched; fade the end."""
-    from pedalboard import Delay, Reverb
+    from pedalboard import Reverb
 
-    delay_s = min(sketch.seconds(listen.delay_beats), _LONGEST_DELAY_S)
-    sends = [
-        (listen.delay, Delay(delay_seconds=delay_s, feedback=_DELAY_FEEDBACK, mix=1.0)),
-        (listen.reverb, Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)),
-    ]
     mix = sound.samples.copy()
-    for start in range(0, sound.frames, _BLOCK_FRAMES):  # so that all of it stays near the processor
-        block = mix[start : start + _BLOCK_FRAMES]
-        dry = np.ascontiguousarray(sound.samples[start : start + _BLOCK_FRAMES].T)
-        for level, effect in sends:
-            if level > 0:
-                block += np.float32(level) * effect(dry, sound.rate_hz, reset=start == 0).T
+    if listen.delay > 0:
+        mix += np.float32(listen.delay) * _echoes(
+            sound.samples, seconds_to_frames(sketch.seconds(listen.delay_beats), sound.rate_hz)
+        )
+    if listen.reverb > 0:
+        reverb = Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)
+        for start in range(0, sound.frames, _BLOCK_FRAMES):  # so that all of it stays near the processor
+            dry = np.ascontiguousarray(sound.samples[start : start + _BLOCK_FRAMES].T)
+            wet = reverb(dry, sound.rate_hz, reset=start == 0).T
+            mix[start : start + _BLOCK_FRAMES] += np.float32(listen.reverb) * wet
     fade = seconds_to_frames(_FADE_S, sound.rate_hz)
     mix[-fade:] *= fall(fade).astype(np.float32)[:, np.newaxis]
     return sound.with_samples(mix)
+
+
+def _echoes(samples: Audio, step: int) -> Audio:
+    """Return a sound again and again, each time `step` frames later and quieter: a comb filter, a delay at a time."""
+    echoes = np.zeros_like(samples)
+    for start in range(step, len(samples), step):
+        heard = echoes[start : start + step]
+        heard += np.float32(_DELAY_FEEDBACK) * echoes[start - step : start][: len(heard)]
+        heard += samples[start - step : start][: len(heard)]
+    return echoes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure.level import K_RATE_HZ, integrated_lufs, k_weighted, loudest_lufs, true_peak_db
 from kitfold.pack.bext import Loudness
 from kitfold.sound import Sound
@@ -31,7 +32,7 @@ def loudness_of(sound: Sound) -> Loudness:
 
 def _short_term_lufs(sound: Sound) -> float | None:
     """Return the loudness of the loudest 3 s, at every start frame at 48 kHz."""
-    power = np.sum(k_weighted(sound) ** 2, axis=1)
+    power = sum_of_channels(k_weighted(sound) ** 2)
     if len(power) < _SHORT_TERM_FRAMES:
         return None
     total = np.concatenate([[0.0], np.cumsum(power)])

@@ -29,6 +29,7 @@ __all__ = ["Codes", "Take", "exact_codes", "flac_bytes", "mp3_bytes", "of_files"
 Result = TypeVar("Result")
 
 _RAW = {"unsigned": "PCM_U8", "mu-law": "ULAW", "a-law": "ALAW", "float": "FLOAT"}
+_EXCERPT_S, _EXCERPT_PART, _BY_FAR = 0.1, 10, 1.2
 _FLAC_EFFORT = 0.6  # libsndfile's scale, 1 smallest: that takes more than twice as long, and saves 1 % of a song
 _SIGNED = {8: "PCM_S8", 12: "PCM_16", 16: "PCM_16", 24: "PCM_24"}
 
@@ -129,7 +130,7 @@ def flac_bytes(data: bytes) -> bytes:
     return _flac(samples, rate_hz, "PCM_24")
 
 
-def song_flac(data: bytes, rate_hz: int, bits: int) -> bytes:
+def song_flac(data: bytes, rate_hz: int, bits: int, most_bytes: int) -> bytes | None:
     """Compress a song at a rate that leaves nothing of it out, rounded to so many bits and otherwise without loss.
 
     Parameters
@@ -137,17 +138,37 @@ def song_flac(data: bytes, rate_hz: int, bits: int) -> bytes:
     data : bytes, of a sound file
     rate_hz : int, Hz, of the song from the device the highest of the device's rates
     bits : int, <= 16
+    most_bytes : int
+
+    Returns
+    -------
+    bytes, or None where it would be longer than `most_bytes`; excerpts that say so by far spare it to be made
     """
     take = read_take(data)
+    flac = _flac_at(_excerpts(take), rate_hz, bits)
+    if len(flac) * _EXCERPT_PART > _BY_FAR * most_bytes:
+        return None
+    flac = _flac_at(take, rate_hz, bits)
+    return flac if len(flac) <= most_bytes else None
+
+
+def _excerpts(take: Take) -> Take:
+    """Return every tenth tenth of a second."""
+    frames = max(1, round(_EXCERPT_S * take.rate_hz))
+    starts = range(0, max(1, len(take.samples)), frames * _EXCERPT_PART)
+    return Take(np.concatenate([take.samples[start : start + frames] for start in starts]), take.rate_hz)
+
+
+def _flac_at(take: Take, rate_hz: int, bits: int) -> bytes:
     samples = take.samples
     if rate_hz < take.rate_hz:
         import soxr
 
-        samples = soxr.resample(samples, take.rate_hz, rate_hz, quality="VHQ")
+        samples = soxr.resample(samples, take.rate_hz, rate_hz, quality="HQ")
     steps = np.float32(2.0 ** (bits - 1))  # a power of two: nothing is rounded but by `rint`
-    samples *= steps
-    np.rint(samples, out=samples)
-    codes = np.clip(samples, -steps, steps - 1, out=samples)
+    codes = samples * steps
+    np.rint(codes, out=codes)
+    np.clip(codes, -steps, steps - 1, out=codes)
     codes *= np.float32(2.0 ** (16 - bits))
     return _flac(codes.astype(np.int16), min(rate_hz, take.rate_hz), "PCM_16")
 

@@ -164,8 +164,8 @@ def _song_form(device: Mapping[str, Any]) -> Mapping[str, int]:
 def _song(file: str, files: Mapping[str, bytes], form: Mapping[str, int], store: Store | None) -> bytes:
     """Carry a song without loss where it is short enough, else compressed."""
     data = files[file]
-    exact = song_flac(data, form["rate_hz"], form["bits"])
-    return exact if len(exact) <= EXACT_SONG_BYTES else mp3_bytes(data, store)
+    exact = song_flac(data, form["rate_hz"], form["bits"], EXACT_SONG_BYTES)
+    return mp3_bytes(data, store) if exact is None else exact
 
 
 def _slot_data(slot: Mapping[str, Any], masters: Mapping[str, str], match_db: float) -> dict[str, Any]:

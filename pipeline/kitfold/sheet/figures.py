@@ -10,6 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import loudest_of_channels
 from kitfold.sheet.audio import Take
 
 __all__ = ["BANDS_HZ", "area_path", "band_levels_db", "line_path", "outline"]
@@ -39,7 +40,7 @@ def outline(take: Take, columns: int, span_s: float, speed: float = 1.0) -> Real
     peaks = np.zeros(columns)
     if not len(take.samples) or span_s <= 0:
         return peaks
-    size = np.abs(take.samples).max(axis=1)
+    size = loudest_of_channels(take.samples)
     edges = np.round(np.arange(columns + 1) * (span_s * speed * take.rate_hz / columns)).astype(np.int64)
     for column in range(columns):
         if edges[column] < len(size):

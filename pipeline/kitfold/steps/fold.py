@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure.stereo import fold_losses_lu
 from kitfold.plan.settings import Fold
 from kitfold.sound import Sound
@@ -32,7 +33,7 @@ def fold(sound: Sound, settings: Fold) -> Sound:
     losses_lu = fold_losses_lu(sound)
     way = _best_way(losses_lu) if settings.method == "auto" else settings.method
     samples = sound.float64()[:, :2]
-    folded = {"mid": 0.5 * samples.sum(axis=1), "left": samples[:, 0], "right": samples[:, 1]}[way]
+    folded = {"mid": 0.5 * sum_of_channels(samples), "left": samples[:, 0], "right": samples[:, 1]}[way]
     found = {"way": way} if math.isinf(losses_lu[way]) else {"way": way, "lost_lu": round(losses_lu[way], 2)}
     said = _why_not_mid(way, losses_lu) if settings.method == "auto" and way != "mid" else ()
     return sound.with_samples(folded).telling(*said, **found)

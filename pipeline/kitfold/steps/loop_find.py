@@ -14,6 +14,7 @@ import numpy as np
 import soxr
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
 from kitfold.steps.seam import correlation
 from kitfold.units import cents_to_ratio
 
@@ -109,7 +110,7 @@ def _normalised_correlation(field: Real, pattern: Real) -> Real:
 
     size = next_fast_len(len(field), real=True)
     across = irfft(np.sum(rfft(field, size, axis=0) * np.conj(rfft(pattern, size, axis=0)), axis=1), size)
-    energy = np.concatenate([[0.0], np.cumsum(np.sum(field * field, axis=1))])
+    energy = np.concatenate([[0.0], np.cumsum(sum_of_channels(field * field))])
     heard = energy[len(pattern) :] - energy[: -len(pattern)]
     own = float(np.sum(pattern * pattern))
     scores: Real = across[: len(heard)] / np.sqrt(np.maximum(heard * own, 1e-30 + 1e-12 * own * own))

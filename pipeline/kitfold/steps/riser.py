@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
 from kitfold.measure.onset import attack_start
 from kitfold.plan.settings import Riser
 from kitfold.sound import Sound
@@ -192,7 +193,7 @@ def _dip_db(swell: Floats, shape: _Shape, rise_db: float) -> Floats:
     """Return how much lower the first three quarters must lie for the level to rise by `rise_db`."""
     bend = np.maximum(0.0, 1.0 - shape.progress() / (1.0 - _QUARTER)) ** 2
     quarter = shape.peak // 4
-    power = np.mean(swell * swell, axis=1)
+    power = sum_of_channels(swell * swell) / swell.shape[1]
     first, last = power[:quarter], power[shape.peak - quarter : shape.peak].sum()
     allowed = last * db_to_gain(-2.0 * (rise_db + 0.5 * _SPARE_DB))
     low, high = 0.0, 400.0

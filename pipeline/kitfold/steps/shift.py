@@ -13,6 +13,7 @@ import soxr
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from kitfold.channels import loudest_of_channels, sum_of_channels
 from kitfold.errors import StepError
 from kitfold.sound import Audio, Sound
 from kitfold.steps.loop_moved import loop_at_speed
@@ -181,7 +182,7 @@ def _edge_gain(before: Audio, after: Samples, rate_hz: int) -> Samples:
     """
     held, eased, recent, rise = (round(seconds * rate_hz) for seconds in (_HELD_S, _EASED_S, _RECENT_S, _RISE_S / 2))
     end = _start_frame(before) + eased
-    loud = np.max(np.abs(after[:end]), axis=1)
+    loud = loudest_of_channels(after[:end])
     loudest = sliding_window_view(np.pad(loud, (recent, 0)), recent + 1).max(axis=1)
     ahead = end + round(_LINE_S * rate_hz)
     needed = np.minimum(1.0, _risen(before[:ahead], rate_hz)[:end] / np.maximum(loudest, _NOTHING))
@@ -198,7 +199,7 @@ def _risen(samples: Audio | Samples, rate_hz: int) -> Samples:
 
     Lines lead from peak to higher peak, of the last 8 ms before each; none leads out of silence.
     """
-    loud = np.max(np.abs(samples), axis=1).astype(np.float64)
+    loud = loudest_of_channels(samples).astype(np.float64)
     risen = np.maximum.accumulate(loud)
     grows = np.diff(risen, prepend=-1.0, append=np.inf)[: len(risen) + 1] > 0
     peaks = np.flatnonzero(grows[:-1] & ~grows[1:])
@@ -211,8 +212,8 @@ def _risen(samples: Audio | Samples, rate_hz: int) -> Samples:
 
 
 def _start_frame(samples: Audio | Samples) -> int:
-    loud = np.max(np.abs(samples), axis=1)
-    return int(np.argmax(loud >= _START_AT * np.max(loud)))
+    loud = loudest_of_channels(samples)
+    return int(np.argmax(loud >= _START_AT * float(np.max(loud))))
 
 
 def _make_up_gain(before: Audio, after: Audio, rate_hz: int, ratio: float) -> float:
@@ -235,6 +236,6 @@ def _make_up_gain(before: Audio, after: Audio, rate_hz: int, ratio: float) -> fl
 
 def _level_curve(samples: Audio, steps: int) -> NDArray[np.float64]:
     """Return the mean square in `steps` equal parts, smoothed so that a low note's own swing does not show."""
-    total = np.concatenate([[0.0], np.cumsum(np.sum(samples.astype(np.float64) ** 2, axis=1))])
+    total = np.concatenate([[0.0], np.cumsum(sum_of_channels(samples.astype(np.float64) ** 2))])
     edges = np.round(np.linspace(0, len(samples), steps + 1)).astype(int)
     return np.convolve(np.diff(total[edges]) / np.maximum(np.diff(edges), 1), np.hanning(_SMOOTH_STEPS))

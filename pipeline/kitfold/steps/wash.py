@@ -16,6 +16,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kitfold.channels import sum_of_channels
+
 __all__ = ["levelled", "wash"]
 
 Floats = NDArray[np.float64]
@@ -55,7 +57,7 @@ def wash(source: Floats, rate_hz: int, frames: int, level_s: float) -> Floats:
     mid = levelled(np.asarray(mid)[:, None], window)
     if part.shape[1] == 1:
         return mid
-    middle, side = part.sum(axis=1), part[:, 0] - part[:, 1]
+    middle, side = sum_of_channels(part), part[:, 0] - part[:, 1]
     width = min(1.0, _rms(side) / max(_rms(middle), 1e-30))
     if width < _NARROWEST:
         return levelled(np.repeat(mid, 2, axis=1), window)
@@ -82,7 +84,7 @@ def levelled(samples: Floats, window_frames: int, *, circular: bool = True) -> F
     edge: Literal["wrap", "reflect"] = "wrap" if circular else "reflect"
     window = min(window_frames, len(samples))
     for _ in range(2):  # the second time takes out what the first one's changes of level left
-        power = np.asarray(sum(channel * channel for channel in samples.T)) / samples.shape[1]
+        power = sum_of_channels(samples * samples) / samples.shape[1]
         for _ in range(2):
             power = uniform_filter1d(power, window, mode=edge)
         least = 1e-12 * power.max(initial=0.0)
@@ -92,7 +94,7 @@ def levelled(samples: Floats, window_frames: int, *, circular: bool = True) -> F
 
 def _loudest_part(source: Floats, rate_hz: int) -> Floats:
     length = min(len(source), round(_LONGEST_PART_S * rate_hz))
-    power = np.concatenate([[0.0], np.cumsum(np.sum(source * source, axis=1))])
+    power = np.concatenate([[0.0], np.cumsum(sum_of_channels(source * source))])
     start = int(np.argmax(power[length:] - power[: len(power) - length]))
     return source[start : start + length]
 
