@@ -8,6 +8,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from threading import Thread
 from typing import TYPE_CHECKING
 
 import click
@@ -120,6 +121,7 @@ class Maker:
         threads = self.crew.threads if self.crew else jobs
         with self.voice.progress(f"{plan.kit.name}: sounds") as done:
             masters = render_masters(plan, threads, _counting(done, count), self.store, self.crew)
+        Thread(target=_page_in_hand, daemon=True).start()
         errors: list[KitfoldError] = []
         for device in plan.devices:
             try:
@@ -214,6 +216,13 @@ def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
         folder = min(twice).as_posix()
         what = f"would be built into {folder}/, where an earlier kit of this command is"
         raise PlanError(what, where=f"{kit.as_posix()}: kit.name", hint="give the kits different names")
+
+
+def _page_in_hand() -> None:
+    """Read the page's template while libraries work on sounds; whoever needs it finds it, or reads it again."""
+    from kitfold.sheet import page_template
+
+    page_template()
 
 
 def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Mapping[str, bytes]:

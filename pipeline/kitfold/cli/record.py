@@ -178,13 +178,12 @@ def _preset(kind: Any, name: str, beside: Path) -> Iterator[Path]:
 
 def _versions() -> list[Any]:
     """Return the versions of what a build is made with, without loading any of it."""
-    from importlib.metadata import version
     from importlib.util import find_spec
 
-    from kitfold.render.keys import DISTRIBUTIONS
+    from kitfold.render.keys import DISTRIBUTIONS, version_of
 
     found: list[Any] = [list(sys.version_info[:3]), platform.platform(), os.environ.get("NPY_DISABLE_CPU_FEATURES", "")]
-    found += [[name, version(name)] for name in (*DISTRIBUTIONS, *_LIBRARIES)]
+    found += [[name, version_of(name)] for name in (*DISTRIBUTIONS, *_LIBRARIES)]
     if find_spec("_soundfile_data") is None:  # soundfile takes the system's libsndfile, which has a version of its own
         import soundfile
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import hashlib
 import platform
 from collections.abc import Mapping
-from importlib.metadata import version
 from typing import Any
 
 from kitfold import __version__
 from kitfold.pack.manifest import FileEntry, RootEntry
 from kitfold.pack.roots import RootNote
 from kitfold.plan.plan import Plan
+from kitfold.render.keys import version_of
 from kitfold.sound import Done
 from kitfold.units import note_name
 
@@ -35,7 +35,7 @@ def made_with() -> dict[str, str]:
     return {
         "kitfold": __version__,
         "python": platform.python_version(),
-        **{library: version(library) for library in libraries},
+        **{library: version_of(library) for library in libraries},
     }
 
 

@@ -7,7 +7,6 @@ libraries and kind of processor as this machine, or they might make other bytes;
 
 from __future__ import annotations
 
-import asyncio
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -140,6 +139,8 @@ def crew_at(address: str | None, jobs: int | None) -> Iterator[Crew]:
 
 
 def _client(address: str) -> Any:
+    import asyncio
+
     try:
         import dask
         from distributed import Client

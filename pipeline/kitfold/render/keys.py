@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
+import re
 import sys
 from collections.abc import Iterator
 from functools import cache
@@ -13,7 +14,16 @@ from typing import Any
 
 import kitfold
 
-__all__ = ["AFTER_SOUNDS", "DISTRIBUTIONS", "code_digest", "key_of", "made_with", "sound_code", "sound_parts"]
+__all__ = [
+    "AFTER_SOUNDS",
+    "DISTRIBUTIONS",
+    "code_digest",
+    "key_of",
+    "made_with",
+    "sound_code",
+    "sound_parts",
+    "version_of",
+]
 
 DISTRIBUTIONS = ("librosa", "numpy", "pedalboard", "pyloudnorm", "scipy", "soundfile", "soxr")
 """The libraries whose version can change a sound or a measure."""
@@ -69,17 +79,26 @@ def _files(parts: tuple[str, ...]) -> Iterator[Path]:
                 yield path
 
 
+@cache
+def version_of(distribution: str) -> str:
+    """Return the version of an installed distribution, of which only the head of its metadata is read."""
+    from importlib.metadata import distribution as installed
+
+    found = installed(distribution)
+    head, _, _ = (found.read_text("METADATA") or "").partition("\n\n")
+    version = re.search(r"^Version: *(\S+)", head, re.MULTILINE)
+    return version[1] if version else found.version
+
+
 def made_with() -> dict[str, Any]:
     """Return the versions and the machine that can change the last bit of a sound."""
-    from importlib.metadata import version
-
     import numpy as np
     import soundfile
 
     return {
         "kitfold": kitfold.__version__,
         "python": list(sys.version_info[:3]),
-        **{name: version(name) for name in DISTRIBUTIONS},
+        **{name: version_of(name) for name in DISTRIBUTIONS},
         "libsndfile": soundfile.__libsndfile_version__,
         "system": [platform.system(), platform.machine()],
         # numpy takes other code where the processor has other vector instructions, and rounds otherwise

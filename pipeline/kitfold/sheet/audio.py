@@ -144,19 +144,26 @@ def song_flac(data: bytes, rate_hz: int, bits: int, most_bytes: int) -> bytes | 
     -------
     bytes, or None where it would be longer than `most_bytes`; excerpts that say so by far spare it to be made
     """
-    take = read_take(data)
-    flac = _flac_at(_excerpts(take), rate_hz, bits)
-    if len(flac) * _EXCERPT_PART > _BY_FAR * most_bytes:
+    if len(_flac_at(_excerpts(data), rate_hz, bits)) * _EXCERPT_PART > _BY_FAR * most_bytes:
         return None
-    flac = _flac_at(take, rate_hz, bits)
+    flac = _flac_at(read_take(data), rate_hz, bits)
     return flac if len(flac) <= most_bytes else None
 
 
-def _excerpts(take: Take) -> Take:
-    """Return every tenth tenth of a second."""
-    frames = max(1, round(_EXCERPT_S * take.rate_hz))
-    starts = range(0, max(1, len(take.samples)), frames * _EXCERPT_PART)
-    return Take(np.concatenate([take.samples[start : start + frames] for start in starts]), take.rate_hz)
+def _excerpts(data: bytes) -> Take:
+    """Read every tenth tenth of a second of a sound file."""
+    import soundfile
+
+    def read() -> Take:
+        with soundfile.SoundFile(io.BytesIO(data)) as file:
+            frames = max(1, round(_EXCERPT_S * file.samplerate))
+            parts = []
+            for start in range(0, max(1, file.frames), frames * _EXCERPT_PART):
+                file.seek(start)
+                parts.append(file.read(frames, dtype="float32", always_2d=True))
+            return Take(np.concatenate(parts), file.samplerate)
+
+    return uninterrupted(read)
 
 
 def _flac_at(take: Take, rate_hz: int, bits: int) -> bytes:

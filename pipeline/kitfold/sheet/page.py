@@ -6,6 +6,7 @@ import base64
 import hashlib
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
+from functools import cache
 from importlib.resources import files as resources
 from typing import TYPE_CHECKING, Any
 
@@ -25,7 +26,7 @@ from kitfold.sheet.words import check_lines, device_words, loss_words, memory_wo
 if TYPE_CHECKING:
     from jinja2 import Template
 
-__all__ = ["sheet_files", "sheet_page"]
+__all__ = ["page_template", "sheet_files", "sheet_page"]
 
 STYLES = ("sheet.css", "parts.css", "screen.css", "print.css")
 SCRIPTS = (
@@ -66,7 +67,7 @@ def sheet_files(
     score, flats = score_of(manifest, read_sketch(manifest, files)), writes_flats(manifest)
     with ThreadPoolExecutor(jobs or default_jobs()) as pool:
         waiting = clips_of(manifest, files, pool, store)
-        template = _template()  # read while others work
+        template = page_template()
         rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats, store), manifest["slots"]))
         lost = any(not note.reached for row in rows for note in row["notes"])
         said = {**_said(manifest, files, score), "rows": rows, "row_unreached": lost}
@@ -77,7 +78,9 @@ def sheet_files(
     return {"sheet.html": page.encode(), **sounds}
 
 
-def _template() -> Template:
+@cache
+def page_template() -> Template:
+    """Return the template of the page; it takes a tenth of a second to read, once a process."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     engine = Environment(
