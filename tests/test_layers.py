@@ -14,7 +14,7 @@ import kitfold
 PACKAGE = Path(kitfold.__file__).parent
 # From left to right: a module may import its own layer and those of a lower number.
 LAYERS = {
-    "errors": 0, "units": 0, "sound": 0, "threads": 0, "plan": 1, "steps": 2, "measure": 2,
+    "errors": 0, "units": 0, "sound": 0, "threads": 0, "channels": 0, "plan": 1, "steps": 2, "measure": 2,
     "render": 3, "pack": 4, "sheet": 5, "starter": 5, "cli": 6, "__main__": 7,
 }  # fmt: skip
 FIRST_WITH_FILES = LAYERS["render"]
