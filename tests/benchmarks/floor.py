@@ -17,8 +17,8 @@ import numpy as np
 import soundfile
 import soxr
 from pedalboard import time_stretch
+from pedalboard.io import AudioFile
 
-MP3 = {"format": "MP3", "subtype": "MPEG_LAYER_III", "bitrate_mode": "VARIABLE", "compression_level": 0.5}
 LISTEN_HZ = 48_000
 
 
@@ -63,7 +63,8 @@ def master(slot: dict, folder: Path, masters: dict[str, tuple[np.ndarray, int]])
 
 
 def mp3(samples: np.ndarray, rate_hz: int) -> None:
-    soundfile.write(io.BytesIO(), np.clip(samples, -1, 1), rate_hz, **MP3)
+    with AudioFile(io.BytesIO(), "w", rate_hz, samples.shape[1], format="mp3", quality="V5") as file:
+        file.write(np.ascontiguousarray(samples.T, dtype=np.float32))
 
 
 if __name__ == "__main__":

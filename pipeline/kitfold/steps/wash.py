@@ -100,15 +100,20 @@ def _loudest_part(source: Floats, rate_hz: int) -> Floats:
 
 
 def _diffused(channel: Floats, size: int, rate_hz: int, chance: np.random.Generator) -> Floats:
-    """Give every line of a sound a phase of its own: convolution with all-pass noise, in a circle."""
+    """Give every line of a sound a phase of its own: convolution with all-pass noise, in a circle.
+
+    In float32, which adds noise 140 dB down and takes half the time.
+    """
     from kitfold.measure.compiled import irfft
 
     power = _drawn_together(channel, size, rate_hz)
     low_hz, high_hz = _SUBSONIC_HZ
     place = np.clip((np.arange(len(power)) * (rate_hz / size) - low_hz) / (high_hz - low_hz), 0.0, 1.0)
-    strength = np.sqrt(power) * np.sin(0.5 * np.pi * place) ** 2
-    diffused: Floats = irfft(strength * np.exp(2j * np.pi * chance.random(len(power))), size)
-    return diffused
+    strength = (np.sqrt(power) * np.sin(0.5 * np.pi * place) ** 2).astype(np.float32)
+    phase = (2.0 * np.pi * chance.random(len(power))).astype(np.float32)
+    lines = np.empty(len(power), np.complex64)
+    lines.real, lines.imag = strength * np.cos(phase), strength * np.sin(phase)
+    return np.asarray(irfft(lines, size), dtype=np.float64)
 
 
 def _drawn_together(channel: Floats, size: int, rate_hz: int) -> Floats:
@@ -117,10 +122,11 @@ def _drawn_together(channel: Floats, size: int, rate_hz: int) -> Floats:
 
     turn = 2.0 * np.pi / (len(channel) + 1)
     place = turn * np.arange(1, len(channel) + 1)
-    lines = rfft(channel * (0.5 - 0.5 * np.cos(place)), size)
-    slopes = rfft(channel * (0.5 * turn * np.sin(place)), size)
-    power = np.abs(lines) ** 2
-    away = np.imag(slopes * np.conj(lines)) / np.maximum(power, 1e-30 * power.max() + 1e-300)  # radians a frame
+    lines = rfft((channel * (0.5 - 0.5 * np.cos(place))).astype(np.float32), size)
+    slopes = rfft((channel * (0.5 * turn * np.sin(place))).astype(np.float32), size)
+    power = (lines.real**2 + lines.imag**2).astype(np.float64)
+    across = slopes.imag * lines.real - slopes.real * lines.imag
+    away = across / np.maximum(power, 1e-30 * power.max() + 1e-300)  # radians a frame
     away_cells = np.clip(away * size / (2.0 * np.pi), -2.5 * size / len(channel), 2.5 * size / len(channel))
     cells = np.arange(len(power))
     natural_cells = _HANN_LINE * size / len(channel)
