@@ -149,6 +149,21 @@ def test_a_worker_that_is_killed_costs_time_and_nothing_else(cluster, kit_folder
     assert same(masters, made(plan, Here(1)))
 
 
+def test_a_result_that_takes_longer_to_fetch_than_one_look_is_fetched(cluster, kit_folder, entries, monkeypatch):
+    """Seen on 200 sounds: between one look and the next the work was done, and its sound still on its way."""
+    monkeypatch.setattr(module, "_LOOK_S", 0.0002)  # nothing is fetched in that
+    plan = a_kit(kit_folder, entries, 2)
+    with crew_at(cluster.address, None) as crew:
+        there = made(plan, crew)
+    assert same(there, made(plan, Here()))
+
+
+def test_a_timeout_of_the_work_itself_is_raised_as_such(cluster, monkeypatch):
+    monkeypatch.setattr(module, "_LOOK_S", 0.05)
+    with crew_at(cluster.address, None) as crew, pytest.raises(TimeoutError, match="of the work"):
+        crew.do(exec, "raise TimeoutError('of the work')")
+
+
 def test_what_a_step_refuses_far_away_is_said_as_at_home(cluster, kit_folder):
     bad = {"name": "pad", "source": "pad.wav", "steps": [{"step": "filter", "highpass_hz": 20_000}]}
     plan = load_plan(kit_folder.kit([bad]))

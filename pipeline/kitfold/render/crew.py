@@ -10,9 +10,10 @@ from __future__ import annotations
 import time
 import warnings
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
-from typing import Any, Protocol, TypeVar
+from threading import Thread
+from typing import Any, Protocol, TypeVar, cast
 
 from kitfold.errors import PlanError
 from kitfold.render.jobs import default_jobs
@@ -95,23 +96,32 @@ class Cluster:
         with warnings.catch_warnings():
             warnings.filterwarnings("ignore", message="Sending large graph")  # a sound is what it is
             future = self._client.submit(work, *given, pure=False)
-        seen = time.monotonic()
-        while True:
-            try:
-                result: Result = future.result(timeout=_LOOK_S)
-            except CancelledError:
-                raise _gone("the scheduler has gone") from None
-            except TimeoutError:
-                if future.done():  # the work's own
-                    raise
-            else:
-                return result
+        answer, seen = _answer_of(future), time.monotonic()
+        while not wait([answer], _LOOK_S).done:
             if self._client.status != "running":
                 raise _gone("the scheduler has gone")
             if self._client.nthreads():
                 seen = time.monotonic()
             elif time.monotonic() - seen > _GONE_S:
                 raise _gone(f"all workers have gone, and none has come for {_GONE_S:.0f} s")
+        try:
+            return cast(Result, answer.result())
+        except CancelledError:
+            raise _gone("the scheduler has gone") from None
+
+
+def _answer_of(future: Any) -> Future[Any]:
+    """Let a thread wait for a result and fetch it: Dask's own wait gives up in the middle of a fetch."""
+    answer: Future[Any] = Future()
+
+    def fetch() -> None:
+        try:
+            answer.set_result(future.result())
+        except BaseException as error:  # raised again where the answer is wanted
+            answer.set_exception(error)
+
+    Thread(target=fetch, daemon=True).start()
+    return answer
 
 
 @contextmanager
