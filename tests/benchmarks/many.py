@@ -165,7 +165,7 @@ def profile(folder: Path, asked: argparse.Namespace) -> None:
     from kitfold.pack import build, kit, listen
     from kitfold.plan.load import load_plan
     from kitfold.render import jobs, masters
-    from kitfold.sheet import sheet_files
+    from kitfold.sheet import sheet_parts
 
     class Now:
         """A pool that works at once, in the thread that asks."""
@@ -193,7 +193,7 @@ def profile(folder: Path, asked: argparse.Namespace) -> None:
         plan = load_plan(path)
 
         def sheet(manifest, files):
-            return sheet_files(manifest.model_dump(mode="json", by_alias=True), files, jobs=1, store=store)
+            return sheet_parts(manifest.model_dump(mode="json", by_alias=True), files, jobs=1, store=store)
 
         device, made = plan.devices[0], {}
         stages = {

@@ -11,6 +11,7 @@ from scipy.signal import correlate, resample_poly, welch
 from kitfold.pack.build import slot_files
 from kitfold.pack.cast import Casting, arranged
 from kitfold.pack.entries import manifest_of
+from kitfold.pack.entry_parts import file_entry
 from kitfold.pack.listen import _echoes, listen_files
 from kitfold.sheet.sketch import read_sketch
 
@@ -170,7 +171,9 @@ def test_every_note_is_cast_as_the_fit_chose_and_within_reach(either):
 
 def test_the_sheet_reads_from_the_midi_file_and_the_manifest_what_the_device_played(either):
     made, files = either
-    manifest = manifest_of(made.plan, made.packed, slot_files(made.plan, made.packed), [], [])
+    manifest = manifest_of(
+        made.plan, made.packed, [file_entry(*one) for one in slot_files(made.plan, made.packed)], [], []
+    )
     sketch = arranged(made.plan, made.packed)
     read = read_sketch(manifest.model_dump(mode="json", by_alias=True), files)
     casting = Casting(made.packed)

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from kitfold.files import Store
-from kitfold.sheet import audio, embed, sheet_files, sheet_page
+from kitfold.sheet import audio, embed, sheet_files, sheet_page, sheet_parts
 from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
 from kitfold.sheet.embed import EXACT_SONG_BYTES
 
@@ -278,6 +278,22 @@ def test_heavy_sounds_go_beside_the_page_and_the_page_says_so(make_kit):
     ]  # fmt: skip
     assert b"lie beside it in the folder" in beside["sheet.html"]
     assert b"lie beside it in the folder" not in sheet_files(manifest, files)["sheet.html"]
+
+
+def test_sounds_beside_the_page_are_made_only_so_far_ahead_of_who_writes_them(make_kit, monkeypatch):
+    manifest, files = make_kit()
+    monkeypatch.setattr(embed, "_MOST_AHEAD", 1)
+    made, clip = [], embed._clip
+    monkeypatch.setattr(embed, "_clip", lambda key, *how: made.append(key) or clip(key, *how))
+    written, ahead = [], []
+    for name, _ in sheet_parts(manifest, files, beside_bytes=1, jobs=1):
+        written.append(name)
+        ahead.append(len(made) - len(written))
+    assert written[-1] == "sheet.html"
+    assert written[:-1] == [f"sheet/{key}.js" for key in made]
+    assert len(made) == 4
+    assert max(ahead) <= 1
+    assert dict(sheet_parts(manifest, files, beside_bytes=1, jobs=3)).keys() == set(written)
 
 
 def test_a_build_whose_sounds_are_missing_still_gets_a_page(make_kit):

@@ -225,11 +225,11 @@ def _page_in_hand() -> None:
     page_template()
 
 
-def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Mapping[str, bytes]:
-    """Make the kit sheet of a build."""
-    from kitfold.sheet import sheet_files
+def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Iterator[tuple[str, bytes]]:
+    """Make the kit sheet of a build, and the sounds beside it where there are many."""
+    from kitfold.sheet import sheet_parts
 
-    return sheet_files(manifest.model_dump(mode="json", by_alias=True), files, jobs=jobs, store=store)
+    return sheet_parts(manifest.model_dump(mode="json", by_alias=True), files, jobs=jobs, store=store)
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
@@ -12,12 +12,13 @@ from kitfold.errors import PackError
 from kitfold.files import Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
 from kitfold.files.maps import let_go
 from kitfold.pack.checks import checks_of
-from kitfold.pack.entries import SlotFile, manifest_of, slot_note
+from kitfold.pack.entries import manifest_of, slot_note
 from kitfold.pack.entry_parts import file_entry
 from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_files
 from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
 from kitfold.pack.metadata import slot_chunks
+from kitfold.pack.slot import Slot
 from kitfold.pack.slots import stored_name
 from kitfold.pack.transfer import transfer_files
 from kitfold.pack.wav import device_file, takes_chunks
@@ -30,8 +31,8 @@ from kitfold.threads import allowed, at_once, one_place
 __all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
 
-Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Mapping[str, bytes]]
-"""Makes more files of a build from its manifest and its files, by name relative to the build folder."""
+Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Iterable[tuple[str, bytes]]]
+"""Makes more files of a build from its manifest and its files, one by one, by name relative to the build folder."""
 
 
 @dataclass(frozen=True)
@@ -88,12 +89,11 @@ def write_build(
     folder, threads = build_folder(out, plan, packed.device), jobs or default_jobs()
     with fresh_folder(folder) as new:
         files = WrittenFiles(new)
-        for slot in slots:
-            files.write(slot.name, slot.data)
+        stored = _written(files, slots)
         others, checks = _others_and_checks(plan, packed, masters, files, threads, store)
-        manifest = manifest_of(plan, packed, slots, others, checks)
+        manifest = manifest_of(plan, packed, stored, others, checks)
         if extras is not None:
-            more = _written(files, extras(manifest, files).items())
+            more = _written(files, extras(manifest, files))
             manifest = manifest.model_copy(update={"files": [*manifest.files, *more]})
         files.write("manifest.json", manifest_text(manifest).encode())
     return Built(folder, manifest)
@@ -138,8 +138,8 @@ def _written(files: WrittenFiles, made: Iterable[tuple[str, bytes]]) -> list[Fil
     return entries
 
 
-def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> list[SlotFile]:
-    """Return every slot as its device stores it, named by the device file.
+def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> Iterator[tuple[str, bytes]]:
+    """Give every slot as its device stores it, named by the device file; each is made when it is asked for.
 
     Parameters
     ----------
@@ -151,28 +151,35 @@ def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> list[SlotF
     ------
     PackError : where the device file's pattern gives names that cannot be
     """
-    files = []
-    for slot in packed.slots:
-        name = stored_name(slot.part.name, slot.part.root)
-        note = (slot_note(slot, plan) or "none").replace("#", "s")  # a sharp is no letter for a file name
-        file = packed.device.file_for(slot.slot, name, note, plan.kit.name)
-        chunks = slot_chunks(slot, plan, packed.device.wav_chunks) if takes_chunks(file) else []
-        files.append(SlotFile(f"{folder}{file}", device_file(file, slot.stored, chunks)))
-    _refuse_bad_names(files, packed.device)
-    return files
+    names = [_file_name(slot, plan, packed.device) for slot in packed.slots]
+    _refuse_bad_names(names, packed.device)
+    return (
+        (f"{folder}{name}", _data_of(slot, name, plan, packed.device))
+        for slot, name in zip(packed.slots, names, strict=True)
+    )
 
 
-def _refuse_bad_names(files: Sequence[SlotFile], device: Device) -> None:
+def _file_name(slot: Slot, plan: Plan, device: Device) -> str:
+    note = (slot_note(slot, plan) or "none").replace("#", "s")  # a sharp is no letter for a file name
+    return device.file_for(slot.slot, stored_name(slot.part.name, slot.part.root), note, plan.kit.name)
+
+
+def _data_of(slot: Slot, name: str, plan: Plan, device: Device) -> bytes:
+    chunks = slot_chunks(slot, plan, device.wav_chunks) if takes_chunks(name) else []
+    return device_file(name, slot.stored, chunks)
+
+
+def _refuse_bad_names(names: Sequence[str], device: Device) -> None:
     """Refuse two slots in one file, and names that some file system cannot hold."""
-    twice = [name for name, count in Counter(file.name.lower() for file in files).items() if count > 1]
+    twice = [name for name, count in Counter(name.lower() for name in names).items() if count > 1]
     if twice:
         raise PackError(
             f"gives two slots the same file {twice[0]!r}",
             where=f"{device.name}.toml: file_name",
             hint="put {slot} into the pattern",
         )
-    for file in files:
-        for part in file.name.split("/"):
+    for name in names:
+        for part in name.split("/"):
             if problem := file_name_problem(part):
                 raise PackError(
                     f"{part!r} {problem}", where=f"{device.name}.toml: file_name", hint="change the pattern"

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import inf, log10
 from typing import Any
 
@@ -40,27 +38,13 @@ from kitfold.pack.ways import OCTAVE
 from kitfold.plan.plan import Plan
 from kitfold.units import semitones_to_ratio
 
-__all__ = ["SlotFile", "manifest_of", "slot_note"]
+__all__ = ["manifest_of", "slot_note"]
 
 _LEAST_COST_DB = -120.0
 
 
-@dataclass(frozen=True)
-class SlotFile:
-    """A slot's file.
-
-    Parameters
-    ----------
-    name : str, relative to the build folder, forward slashes
-    data : bytes
-    """
-
-    name: str
-    data: bytes
-
-
 def manifest_of(
-    plan: Plan, packed: Packed, files: Sequence[SlotFile], others: Sequence[FileEntry], checks: Sequence[Check]
+    plan: Plan, packed: Packed, files: Sequence[FileEntry], others: Sequence[FileEntry], checks: Sequence[Check]
 ) -> Manifest:
     """Return the manifest of a build.
 
@@ -68,7 +52,7 @@ def manifest_of(
     ----------
     plan : Plan
     packed : Packed
-    files : sequence of SlotFile, one a slot
+    files : sequence of FileEntry, one a slot
     others : sequence of FileEntry, everything beside the slots
     checks : sequence of Check
     """
@@ -108,20 +92,20 @@ def _more(packed: Packed) -> MoreMemory | None:
     return MoreMemory(units=units, cost_db=_cost_db(cost))
 
 
-def _entry(slot: Slot, file: SlotFile, plan: Plan, packed: Packed) -> SlotEntry:
+def _entry(slot: Slot, file: FileEntry, plan: Plan, packed: Packed) -> SlotEntry:
     stored, part = slot.stored, slot.part
     return SlotEntry(
         slot=slot.slot,
         sound=part.name,
         copy=part.root or None,
-        file=file.name,
-        sha256=hashlib.sha256(file.data).hexdigest(),
+        file=file.file,
+        sha256=file.sha256,
         frames=stored.frames,
         rate_hz=stored.rate_hz,
         bits=stored.bits,
         encoding=stored.encoding,
         channels=stored.channels,
-        bytes=len(file.data),
+        bytes=file.bytes,
         seconds=rounded(stored.frames / stored.rate_hz, 4),
         memory=packed.memory.cost(stored.frames),
         plays=plays_of(plan, slot.part.name, slot.note.midi),

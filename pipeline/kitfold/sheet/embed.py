@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Callable, Mapping, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
-from typing import Any
+from itertools import islice
+from typing import Any, TypeVar
 
 from kitfold.files import Store
 from kitfold.measure.level import loudest_lufs
@@ -19,7 +21,10 @@ from kitfold.sheet.score import Score
 from kitfold.sheet.take import TAKE_FILE, cues_of
 from kitfold.sound import Sound
 
-__all__ = ["BESIDE_BYTES", "EXACT_SONG_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of"]
+__all__ = ["BESIDE_BYTES", "EXACT_SONG_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of", "heard_of"]
+
+Item = TypeVar("Item")
+Made = TypeVar("Made")
 
 BESIDE_BYTES = 20_000_000
 """A page heavier than this opens slowly: its sounds go beside it."""
@@ -29,6 +34,7 @@ EXACT_SONG_BYTES = 2_500_000
 """A song is carried without loss up to here, half a minute of stereo and more of a small device; else compressed: a
 page of one kit shall stay under 6 MB."""
 _MASTER_FORM = {"rate_hz": LISTEN_RATE_HZ, "bits": 16}  # rounding lies 98 dB down, where no room is quiet enough
+_MOST_AHEAD = 32  # sounds made ahead: enough for every thread of a large machine
 _FINER_BITS = 6  # steps of the page lie 36 dB under the device's own
 _FLAC_TEXT = base64.b64encode(b"fLaC\0\0").decode("ascii")  # how FLAC begins: RFC 9639, 6
 
@@ -41,66 +47,100 @@ class Clip:
     ----------
     key : str, letters, digits and - only: it names an element and a file
     text : str, base64
+    place : int, among all
     """
 
     key: str
     text: str
+    place: int
+
+    @property
+    def lossless(self) -> bool:
+        """Whether it is compressed without loss."""
+        return self.text.startswith(_FLAC_TEXT)
 
 
 @dataclass(frozen=True)
 class Heard:
-    """The page's sounds and what it must know to play them.
+    """What the page must know to play its sounds.
 
     Parameters
     ----------
-    clips : tuple of Clip
     slots : tuple of mappings, one a slot, for the page's script
+    songs : tuple of str, the keys of those that are there
     song, master_song : mapping or None, of the song from the device and from the masters, where it is carried without
         loss: rate_hz and bits
     """
 
-    clips: tuple[Clip, ...]
     slots: tuple[Mapping[str, Any], ...]
+    songs: tuple[str, ...]
     song: Mapping[str, int] | None
     master_song: Mapping[str, int] | None
 
 
 def clips_of(
     manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Executor, store: Store | None = None
-) -> Callable[[], Heard]:
-    """Begin to make every sound that the page can play, of those that are there; return what waits for them.
+) -> Iterator[Clip]:
+    """Begin to make every sound that the page can play, of those that are there; give them, the longest first.
 
     Parameters
     ----------
     manifest : mapping as in manifest.json
     files : mapping, file name to bytes
-    pool : Executor, of threads; the sounds are the same on any number of them
+    pool : Executor, of threads, some sounds ahead of who takes them; they are the same on any number of threads
     store : Store or None, where what was compressed is kept from build to build
     """
-    slots = [slot for slot in manifest["slots"] if slot["file"] in files]
-    keys = _master_keys(slots, files)
-    form = _song_form(manifest["device"])
+    slots = _slots_in(manifest, files)
+    forms = _song_forms(manifest["device"])
     jobs: dict[str, Callable[[], bytes]] = {f"slot-{slot['slot']}": partial(_exact, slot, files) for slot in slots}
-    jobs |= {key: partial(_compressed, file, files, store) for file, key in keys.items()}
-    forms = {_MASTER: _MASTER_FORM, _DEVICE: form}
+    jobs |= {key: partial(_compressed, file, files, store) for file, key in _master_keys(slots, files).items()}
     jobs |= {key: partial(_song, SONGS[key], files, forms[key], store) for key in SONGS if SONGS[key] in files}
     if cues_of(files):
         jobs["take"] = partial(_take, files)
+    places = {key: place for place, key in enumerate(jobs)}
     # the longest first, so that no thread is left with it alone
     order = sorted(jobs, key=lambda key: (key not in ("take", *SONGS), not key.startswith("master"), key))
-    waiting = {key: pool.submit(_clip, key, jobs[key]) for key in order}
-    gaps = [
-        pool.submit(_gap_db, slot, files, store) for slot in slots if slot["copy"] is None and master_of(slot) in files
-    ]
+    return _ahead(pool, lambda key: _clip(key, jobs[key], places[key]), order)
 
-    def made() -> Heard:
-        clips = tuple(waiting[key].result() for key in jobs)
-        match_db = _middle([gap.result() for gap in gaps])
-        exact = {clip.key for clip in clips if clip.key in SONGS and clip.text.startswith(_FLAC_TEXT)}
+
+def heard_of(
+    manifest: Mapping[str, Any], files: Mapping[str, bytes], pool: Executor, store: Store | None = None
+) -> Callable[[Collection[str]], Heard]:
+    """Begin to measure what the page must know to play its sounds; return what waits for it.
+
+    Parameters
+    ----------
+    manifest, files, pool, store : as for `clips_of`
+
+    Returns
+    -------
+    function of the keys of the clips that are without loss
+    """
+    slots = _slots_in(manifest, files)
+    own = [slot for slot in slots if slot["copy"] is None and master_of(slot) in files]
+    gaps = _ahead(pool, lambda slot: _gap_db(slot, files, store), own)
+
+    def made(lossless: Collection[str]) -> Heard:
+        match_db, keys, forms = _middle(list(gaps)), _master_keys(slots, files), _song_forms(manifest["device"])
         data = tuple(_slot_data(slot, keys, match_db) for slot in slots)
-        return Heard(clips, data, *(forms[key] if key in exact else None for key in (_DEVICE, _MASTER)))
+        songs = tuple(key for key in SONGS if SONGS[key] in files)
+        return Heard(data, songs, *(forms[key] if key in lossless else None for key in (_DEVICE, _MASTER)))
 
     return made
+
+
+def _ahead(pool: Executor, make: Callable[[Item], Made], items: Sequence[Item]) -> Iterator[Made]:
+    """Begin to make something of every item, and give it in their order, at most so many ahead of who takes it."""
+    waiting = deque(pool.submit(make, item) for item in items[:_MOST_AHEAD])
+    later = iter(items[_MOST_AHEAD:])
+
+    def made() -> Iterator[Made]:
+        while waiting:
+            one = waiting.popleft().result()
+            waiting.extend(pool.submit(make, item) for item in islice(later, 1))
+            yield one
+
+    return made()
 
 
 def data_of(
@@ -122,7 +162,7 @@ def data_of(
         "pattern_s": pattern_s,
         "patterns": score.patterns,
         "played": score.played,
-        "songs": [clip.key for clip in heard.clips if clip.key in SONGS],
+        "songs": list(heard.songs),
         "song": heard.song,
         "master_song": heard.master_song,
         "cues": cues_of(files, manifest["slots"]),
@@ -132,14 +172,18 @@ def data_of(
     }
 
 
+def _slots_in(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> list[Any]:
+    return [slot for slot in manifest["slots"] if slot["file"] in files]
+
+
 def _master_keys(slots: list[Any], files: Mapping[str, bytes]) -> dict[str, str]:
     """Name each master that is there once, however many slots come from it."""
     names = list(dict.fromkeys(master_of(slot) for slot in slots))
     return {name: f"master-{order}" for order, name in enumerate(names, 1) if name in files}
 
 
-def _clip(key: str, make: Callable[[], bytes]) -> Clip:
-    return Clip(key, base64.b64encode(make()).decode("ascii"))
+def _clip(key: str, make: Callable[[], bytes], place: int) -> Clip:
+    return Clip(key, base64.b64encode(make()).decode("ascii"), place)
 
 
 def _exact(slot: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:
@@ -154,11 +198,14 @@ def _take(files: Mapping[str, bytes]) -> bytes:
     return flac_bytes(files[TAKE_FILE])
 
 
-def _song_form(device: Mapping[str, Any]) -> Mapping[str, int]:
-    """Return the rate at which nothing of a device's output is missing, and bits well under its own steps."""
+def _song_forms(device: Mapping[str, Any]) -> Mapping[str, Mapping[str, int]]:
+    """Return how the songs are carried: that from the device at the rate at which nothing of its output is missing, and
+    with bits well under its own steps.
+    """
     rates = device["rate_hz"] if isinstance(device["rate_hz"], list) else [device["rate_hz"]]
     linear = device["encoding"] in ("unsigned", "signed")
-    return {"rate_hz": max(rates), "bits": min(16, device["bits"] + _FINER_BITS) if linear else 16}
+    bits = min(16, device["bits"] + _FINER_BITS) if linear else 16
+    return {_MASTER: _MASTER_FORM, _DEVICE: {"rate_hz": max(rates), "bits": bits}}
 
 
 def _song(file: str, files: Mapping[str, bytes], form: Mapping[str, int], store: Store | None) -> bytes:

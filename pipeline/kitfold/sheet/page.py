@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from importlib.resources import files as resources
@@ -14,7 +14,7 @@ from kitfold.files import Store
 from kitfold.render.jobs import default_jobs
 from kitfold.sheet.chart import chart_of, masking_map, writes_flats
 from kitfold.sheet.coded import coded
-from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of
+from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of, heard_of
 from kitfold.sheet.rows import FIGURE, row_of
 from kitfold.sheet.scales import BAND_TICKS
 from kitfold.sheet.score import Score, score_of
@@ -26,7 +26,7 @@ from kitfold.sheet.words import check_lines, device_words, loss_words, memory_wo
 if TYPE_CHECKING:
     from jinja2 import Template
 
-__all__ = ["page_template", "sheet_files", "sheet_page"]
+__all__ = ["page_template", "sheet_files", "sheet_page", "sheet_parts"]
 
 STYLES = ("sheet.css", "parts.css", "screen.css", "print.css")
 SCRIPTS = (
@@ -54,7 +54,20 @@ def sheet_files(
     jobs: int | None = None,
     store: Store | None = None,
 ) -> dict[str, bytes]:
-    """Return the page, and its sounds beside it where they would make it too heavy.
+    """Return the page, and its sounds beside it where they would make it too heavy: see `sheet_parts`."""
+    return dict(sheet_parts(manifest, files, beside_bytes, jobs, store))
+
+
+def sheet_parts(
+    manifest: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    beside_bytes: int = BESIDE_BYTES,
+    jobs: int | None = None,
+    store: Store | None = None,
+) -> Iterator[tuple[str, bytes]]:
+    """Give the page's files, name and bytes, one by one: its sounds, where they would make it too heavy, and the page.
+
+    No more is in memory at once than some sounds more than `beside_bytes`, however many there are.
 
     Parameters
     ----------
@@ -66,16 +79,24 @@ def sheet_files(
     manifest = with_tones(manifest)
     score, flats = score_of(manifest, read_sketch(manifest, files)), writes_flats(manifest)
     with ThreadPoolExecutor(jobs or default_jobs()) as pool:
-        waiting = clips_of(manifest, files, pool, store)
+        making, waiting = clips_of(manifest, files, pool, store), heard_of(manifest, files, pool, store)
         template = page_template()
         rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats, store), manifest["slots"]))
         lost = any(not note.reached for row in rows for note in row["notes"])
         said = {**_said(manifest, files, score), "rows": rows, "row_unreached": lost}
-        heard = waiting()
-    beside = sum(len(clip.text) for clip in heard.clips) > beside_bytes
-    page = _page(template, said, () if beside else heard.clips, data_of(manifest, files, heard, score, beside))
-    sounds = {f"sheet/{clip.key}.js": _script_of(clip) for clip in heard.clips} if beside else {}
-    return {"sheet.html": page.encode(), **sounds}
+        held: list[Clip] = []
+        lossless, text_bytes = set(), 0
+        for clip in making:
+            held.append(clip)
+            text_bytes += len(clip.text)
+            if clip.lossless:
+                lossless.add(clip.key)
+            if text_bytes > beside_bytes:
+                yield from ((f"sheet/{one.key}.js", _script_of(one)) for one in held)
+                held.clear()
+        heard = waiting(lossless)
+    data = data_of(manifest, files, heard, score, text_bytes > beside_bytes)
+    yield "sheet.html", _page(template, said, sorted(held, key=lambda clip: clip.place), data).encode()
 
 
 @cache
@@ -97,7 +118,7 @@ def page_template() -> Template:
     return engine.get_template("sheet.html.j2")
 
 
-def _page(template: Template, said: Mapping[str, Any], clips: tuple[Clip, ...], data: Mapping[str, Any]) -> str:
+def _page(template: Template, said: Mapping[str, Any], clips: Sequence[Clip], data: Mapping[str, Any]) -> str:
     from markupsafe import Markup
 
     style, script = _style(said["score"]), "".join(_text(name) for name in SCRIPTS)

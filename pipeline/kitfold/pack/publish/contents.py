@@ -150,11 +150,11 @@ def _full_files(full: Mapping[str, Full]) -> dict[str, bytes]:
 def _device_edition(plan: Plan, packed: Packed, checks: Sequence[Check]) -> tuple[Edition, dict[str, bytes]]:
     """Return a device edition: the slots as a build has them, and a manifest that counts from its own folder."""
     folder = device_folder(packed.device.name)
-    slots = slot_files(plan, packed, folder="")
-    manifest = manifest_of(plan, packed, slots, [], checks)
+    slots = dict(slot_files(plan, packed, folder=""))
+    manifest = manifest_of(plan, packed, [file_entry(*slot) for slot in slots.items()], [], checks)
     chart = chart_csv(manifest.slots).encode()
     manifest = manifest.model_copy(update={"files": [file_entry(CHART_FILE, chart)]})
-    files = {f"{folder}/{slot.name}": slot.data for slot in slots} | {f"{folder}/{CHART_FILE}": chart}
+    files = {f"{folder}/{name}": data for name, data in slots.items()} | {f"{folder}/{CHART_FILE}": chart}
     files[f"{folder}/manifest.json"] = manifest_text(manifest).encode()
     return Edition(device=packed.device.name, folder=folder, manifest=f"{folder}/manifest.json"), files
 
