@@ -142,7 +142,7 @@ def test_after_a_change_the_cache_gives_the_bytes_of_a_fresh_build(built, before
 EXPENSIVE = [
     (ready, "_in_device"), (ready, "root_note"), (ready, "Ways"), (slot, "as_variant"), (slot, "quantise"),
     (played, "loudest_spectrum"), (played, "white_noise_power"), (check_sound, "end_steps"), (check_gap, "gap_between"),
-    (audio, "mp3_of"), (rows, "_figures"), (embed, "_lufs"),
+    (audio, "mp3_of_file"), (rows, "_figures"), (embed, "_lufs"),
 ]  # fmt: skip
 
 
@@ -160,11 +160,11 @@ def test_one_sound_s_change_converts_and_compresses_that_sound_alone(built, monk
     roomy = put("device", "memory_s", to=4)  # or the fit shares the memory anew
     built(roomy)
     made = []
-    for module, name in [(slot, "quantise"), (audio, "mp3_of"), (rows, "_figures")]:
+    for module, name in [(slot, "quantise"), (audio, "mp3_of_file"), (rows, "_figures")]:
         real = getattr(module, name)
         monkeypatch.setattr(module, name, lambda *a, name=name, real=real, **k: made.append(name) or real(*a, **k))
     built(lambda *kit: (roomy(*kit), put("sound", 2, "steps", 1, "lufs", to=-23)(*kit)))
-    assert sorted(made) == ["_figures", "mp3_of", "quantise"]
+    assert sorted(made) == ["_figures", "mp3_of_file", "quantise"]
 
 
 def test_publish_out_of_the_cache_gives_the_bytes_of_a_first_one(built, run, kit_folder, monkeypatch):

@@ -138,8 +138,8 @@ def test_no_sound_is_compressed_twice_in_a_page_nor_in_the_next_one(make_kit, mo
     manifest, files = make_kit()
     files, made = with_song(files), []
     monkeypatch.setattr(audio, "_KEPT", audio.Recent(96))
-    mp3_of = audio.mp3_of
-    monkeypatch.setattr(audio, "mp3_of", lambda samples, rate_hz: made.append(len(samples)) or mp3_of(samples, rate_hz))
+    mp3_of_file = audio.mp3_of_file
+    monkeypatch.setattr(audio, "mp3_of_file", lambda data: made.append(len(data)) or mp3_of_file(data))
     first = sheet_files(manifest, files, jobs=1)
     assert len(made) == 2  # two masters
     assert sheet_files(manifest, files, jobs=1) == first
@@ -154,7 +154,7 @@ def test_with_a_store_the_page_is_the_same_into_it_and_out_of_it_and_nothing_is_
     wanted = sheet_files(manifest, files)
     monkeypatch.setattr(audio, "_KEPT", audio.Recent(0))
     assert sheet_files(manifest, files, store=Store(tmp_path)) == wanted
-    for name in ("mp3_of", "read_slot"):
+    for name in ("mp3_of_file", "read_slot"):
         monkeypatch.setattr(audio, name, None)
     assert sheet_files(manifest, files, store=Store(tmp_path)) == wanted
 

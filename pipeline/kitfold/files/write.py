@@ -18,6 +18,9 @@ if TYPE_CHECKING:  # numpy and libsndfile load only where a sound is written, so
 __all__ = ["WrittenFiles", "master_bytes", "write_bytes", "write_master", "write_parts", "write_text"]
 
 
+_BLOCK_FRAMES = 1 << 18
+
+
 def write_bytes(path: Path, data: bytes) -> None:
     """Write a file so that there is either the whole of it or what was there before.
 
@@ -141,10 +144,14 @@ def master_bytes(sound: Sound) -> bytes:
     import numpy as np
     import soundfile
 
-    steps = sound.steps_of_24_bits().astype(np.int32)
-    steps <<= 8
     file = io.BytesIO()
-    uninterrupted(
-        soundfile.write, file, steps, sound.rate_hz, format="WAV", subtype="PCM_24"
-    )  # takes the upper 24 of 32 bits
+
+    def write() -> None:
+        how = {"format": "WAV", "subtype": "PCM_24"}
+        with soundfile.SoundFile(file, "w", sound.rate_hz, sound.channels, **how) as out:
+            for start in range(0, sound.frames, _BLOCK_FRAMES):  # a long song has its steps in memory block by block
+                block = sound.with_samples(sound.samples[start : start + _BLOCK_FRAMES])
+                out.write(block.steps_of_24_bits().astype(np.int32) << 8)  # takes the upper 24 of 32 bits
+
+    uninterrupted(write)
     return file.getvalue()

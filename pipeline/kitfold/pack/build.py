@@ -15,7 +15,7 @@ from kitfold.pack.checks import checks_of
 from kitfold.pack.entries import manifest_of, slot_note
 from kitfold.pack.entry_parts import file_entry
 from kitfold.pack.kit import Packed
-from kitfold.pack.listen import listen_files
+from kitfold.pack.listen import listen_parts
 from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
 from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slot import Slot
@@ -106,7 +106,7 @@ def _others_and_checks(
     checks: list[Check] = []
 
     def listen() -> list[FileEntry]:
-        return _written(files, listen_files(plan, packed, masters, jobs, store).items())
+        return _written(files, listen_parts(plan, packed, masters, jobs, store))
 
     def check() -> list[FileEntry]:
         checks.extend(checks_of(plan, packed, store))

@@ -8,9 +8,8 @@ reach (left out). The masters are moved by varispeed as well. Mono goes to both 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
 
 import numpy as np
 import soxr
@@ -32,12 +31,11 @@ from kitfold.sound import Audio, Sound
 from kitfold.steps.shapes import fall
 from kitfold.units import db_to_gain, seconds_to_frames, semitones_to_ratio
 
-Made = TypeVar("Made")
-
-__all__ = ["LISTEN_RATE_HZ", "listen_files", "played_by_device", "played_by_masters"]
+__all__ = ["LISTEN_RATE_HZ", "listen_files", "listen_parts", "played_by_device", "played_by_masters"]
 
 LISTEN_RATE_HZ = 48_000
 _QUALITY = "HQ"  # of soxr: what it adds lies 120 dB down
+_LONG_S = 180.0  # of longer songs one is written after the other, for the sake of memory
 _VERSIONS = ("master", "device")
 _PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
 _RELEASE_S = 0.15  # a held master that still sounds at its chord's end fades like a hand that lifts
@@ -54,7 +52,18 @@ def listen_files(
     jobs: int | None = None,
     store: Store | None = None,
 ) -> dict[str, bytes]:
-    """Return the preview of a kit on a device; the same kit gives the same bytes on any number of jobs.
+    """Return the preview of a kit on a device: see `listen_parts`."""
+    return dict(listen_parts(plan, packed, masters, jobs, store))
+
+
+def listen_parts(
+    plan: Plan,
+    packed: Packed,
+    masters: Mapping[str, Master],
+    jobs: int | None = None,
+    store: Store | None = None,
+) -> Iterator[tuple[str, bytes]]:
+    """Give the preview of a kit on a device, file by file; the same kit gives the same bytes on any number of jobs.
 
     Parameters
     ----------
@@ -64,50 +73,44 @@ def listen_files(
     jobs : int or None, threads; None: as many as there are processors
     store : Store or None, where the masters' notes are kept from build to build
 
-    Returns
-    -------
-    dict, name relative to the build folder to bytes: ``listen/song-master.wav`` and ``listen/song-device.wav`` (48 kHz,
-    24-bit, equally long, the louder one's true peak at -1 dBTP at most) and ``listen/song.mid``
+    Yields
+    ------
+    name relative to the build folder, bytes: ``listen/song-master.wav`` and ``listen/song-device.wav`` (48 kHz, 24-bit,
+    equally long, the louder one's true peak at -1 dBTP at most) and ``listen/song.mid``
     """
     sketch = arranged(plan, packed)
     channels = _channels(plan, packed, masters)
     threads = jobs or default_jobs()
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ)
 
-    def mixed(version: str) -> tuple[Sound, float]:
+    def mixed(version: str) -> tuple[Audio, float]:
         if version == "master":
-            dry = played_by_masters(sketch, masters, channels, max(1, threads - 1), store)
+            mix = played_by_masters(sketch, masters, channels, max(1, threads - 1), store)
         else:
-            dry = played_by_device(plan, packed, sketch, channels)
-        mix = _in_space(_to_frames(dry, frames), plan.listen, sketch)
-        return mix, true_peak_db(mix)
+            mix = _to_frames(played_by_device(plan, packed, sketch, channels), frames)
+        _put_in_space(mix, plan.listen, sketch)
+        return mix, true_peak_db(Sound(mix, LISTEN_RATE_HZ))
 
-    mixes = _both(mixed, threads)
+    with ThreadPoolExecutor(threads) as pool:
+        mixes = dict(zip(_VERSIONS, pool.map(mixed, _VERSIONS), strict=True))
     gain = np.float32(db_to_gain(min(0.0, _PEAK_DBTP - max(peak_db for _, peak_db in mixes.values()))))
 
     def written(version: str) -> bytes:
-        mix, _ = mixes[version]
-        return master_bytes(mix.with_samples(mix.samples * gain))
+        mix, _ = mixes.pop(version)  # a long song's mix goes before the next one's file is made
+        mix *= gain
+        return master_bytes(Sound(mix, LISTEN_RATE_HZ))
 
-    files = _both(written, threads)
+    with ThreadPoolExecutor(threads if frames <= _LONG_S * LISTEN_RATE_HZ else 1) as pool:
+        for version, data in zip(_VERSIONS, pool.map(written, _VERSIONS), strict=True):
+            yield f"listen/song-{version}.wav", data
     roots = {slot.part.name: slot.note.midi for slot in packed.slots if slot.part.root == 0}
     ordered = {sound.name: roots[sound.name] for sound in plan.sounds if sound.name in roots}
-    return {
-        "listen/song-master.wav": files["master"],
-        "listen/song-device.wav": files["device"],
-        "listen/song.mid": song_midi(sketch, ordered, plan.kit.title or plan.kit.name),
-    }
-
-
-def _both(work: Callable[[str], Made], jobs: int) -> dict[str, Made]:
-    """Do work for both versions, side by side where there are threads."""
-    with ThreadPoolExecutor(jobs) as pool:
-        return dict(zip(_VERSIONS, pool.map(work, _VERSIONS), strict=True))
+    yield "listen/song.mid", song_midi(sketch, ordered, plan.kit.title or plan.kit.name)
 
 
 def played_by_masters(
     sketch: Sketch, masters: Mapping[str, Master], channels: int, jobs: int = 1, store: Store | None = None
-) -> Sound:
+) -> Audio:
     """Play a sketch from the masters, every voice to its end, at the levels that the recipes set.
 
     Parameters
@@ -120,7 +123,7 @@ def played_by_masters(
 
     Returns
     -------
-    Sound, at 48 kHz, (frames, channels), as long as the sketch and a tail
+    float32, at 48 kHz, (frames, channels), as long as the sketch and a tail
     """
     mix = np.zeros((seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, LISTEN_RATE_HZ), channels), np.float32)
     keys = list(dict.fromkeys((note.sound, note.semitones) for note in sketch.notes))
@@ -135,10 +138,10 @@ def played_by_masters(
         loops = masters[note.sound].sound.loop is not None
         heard = _released(moved[note.sound, note.semitones], note, sketch, loops)[: len(mix) - start]
         mix[start : start + len(heard)] += _panned(heard, channels)
-    return Sound(mix, LISTEN_RATE_HZ)
+    return mix
 
 
-def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) -> Sound:
+def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) -> Audio:
     """Play a sketch through the device as it stores the kit, at the levels that the recipes set.
 
     Parameters
@@ -150,8 +153,8 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
 
     Returns
     -------
-    Sound, at 48 kHz, (frames, channels), as long as the sketch and a tail: the device's output, made at its own highest
-    rate (see `device_voice`) and brought to 48 kHz by soxr as by an ideal filter
+    float32, at 48 kHz, (frames, channels), as long as the sketch and a tail: the device's output, made at its own
+    highest rate (see `device_voice`) and brought to 48 kHz by soxr as by an ideal filter
     """
     device, casting = packed.device, Casting(packed)
     rate_hz = device.top_rate_hz
@@ -167,7 +170,7 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
             strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
     mix = voices_mix(strikes, device.voices, frames, device.channels, rate_hz)
-    return Sound(_panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=_QUALITY), channels), LISTEN_RATE_HZ)
+    return _panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=_QUALITY), channels)
 
 
 def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
@@ -212,31 +215,28 @@ def _panned(samples: Audio, channels: int) -> Audio:
     return samples
 
 
-def _to_frames(sound: Sound, frames: int) -> Sound:
-    if sound.frames == frames:
-        return sound
-    samples = sound.samples[:frames]
-    return sound.with_samples(np.pad(samples, ((0, frames - len(samples)), (0, 0))))
+def _to_frames(samples: Audio, frames: int) -> Audio:
+    missing = frames - len(samples)
+    return np.pad(samples, ((0, missing), (0, 0))) if missing > 0 else samples[:frames]
 
 
-def _in_space(sound: Sound, listen: Listen, sketch: Sketch) -> Sound:
+def _put_in_space(mix: Audio, listen: Listen, sketch: Sketch) -> None:
     """Add what outboard effects would: a send to a reverb and one to a delay, the dry sound untouched; fade the end."""
     from pedalboard import Reverb
 
-    mix = sound.samples.copy()
-    if listen.delay > 0:
-        mix += np.float32(listen.delay) * _echoes(
-            sound.samples, seconds_to_frames(sketch.seconds(listen.delay_beats), sound.rate_hz)
-        )
+    step = max(1, seconds_to_frames(sketch.seconds(listen.delay_beats), LISTEN_RATE_HZ))
+    echoes = np.float32(listen.delay) * _echoes(mix, step) if listen.delay > 0 else None
     if listen.reverb > 0:
         reverb = Reverb(room_size=_ROOM_SIZE, wet_level=_REVERB_WET, dry_level=0.0, width=1.0)
-        for start in range(0, sound.frames, _BLOCK_FRAMES):  # so that all of it stays near the processor
-            dry = np.ascontiguousarray(sound.samples[start : start + _BLOCK_FRAMES].T)
-            wet = reverb(dry, sound.rate_hz, reset=start == 0).T
-            mix[start : start + _BLOCK_FRAMES] += np.float32(listen.reverb) * wet
-    fade = seconds_to_frames(_FADE_S, sound.rate_hz)
+        for start in range(0, len(mix), _BLOCK_FRAMES):  # so that all of it stays near the processor
+            block = mix[start : start + _BLOCK_FRAMES]
+            block += (
+                np.float32(listen.reverb) * reverb(np.array(block.T, order="C"), LISTEN_RATE_HZ, reset=start == 0).T
+            )
+    if echoes is not None:
+        mix += echoes
+    fade = seconds_to_frames(_FADE_S, LISTEN_RATE_HZ)
     mix[-fade:] *= fall(fade).astype(np.float32)[:, np.newaxis]
-    return sound.with_samples(mix)
 
 
 def _echoes(samples: Audio, step: int) -> Audio:

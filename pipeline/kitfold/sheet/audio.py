@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitfold.files import Store
-from kitfold.pack.encode import mp3_of
+from kitfold.pack.encode import mp3_of_file
 from kitfold.pack.recent import Recent
 from kitfold.render.keys import code_digest
 from kitfold.render.memo import remembered
@@ -114,12 +114,7 @@ def of_files(
 def mp3_bytes(data: bytes, store: Store | None = None) -> bytes:
     """Compress a sound file for listening, at the nearest rate that MP3 knows, of at most two channels."""
     name = hashlib.sha256(data).digest()
-    return _KEPT.get(name, lambda: of_files(store, "mp3", [data], [], lambda: _mp3(data)))
-
-
-def _mp3(data: bytes) -> bytes:
-    take = read_take(data)
-    return mp3_of(take.samples, take.rate_hz)
+    return _KEPT.get(name, lambda: of_files(store, "mp3", [data], [], lambda: mp3_of_file(data)))
 
 
 def flac_bytes(data: bytes) -> bytes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.resources import files as package_files
@@ -11,7 +10,7 @@ from kitfold.errors import FitError, Mistake
 from kitfold.files import Store
 from kitfold.pack.build import slot_files
 from kitfold.pack.checks import checks_of
-from kitfold.pack.encode import mp3_of
+from kitfold.pack.encode import mp3_of_file
 from kitfold.pack.entries import manifest_of
 from kitfold.pack.entry_parts import file_entry, kit_entry, made_with, song_entry
 from kitfold.pack.kit import Packed
@@ -27,8 +26,6 @@ from kitfold.pack.publish.rebuild import device_file_name, device_toml, rebuild_
 from kitfold.pack.publish.tables import CHART_FILE, chart_csv, patterns_csv, sounds_csv
 from kitfold.plan.plan import Plan
 from kitfold.render.masters import Master
-from kitfold.sound import Audio
-from kitfold.threads import uninterrupted
 
 __all__ = ["Pack", "pack_of", "schema_text"]
 
@@ -161,18 +158,11 @@ def _device_edition(plan: Plan, packed: Packed, checks: Sequence[Check]) -> tupl
 
 def _song_files(plan: Plan, listen: Mapping[str, bytes], full: Mapping[str, Full], top: str) -> dict[str, bytes]:
     """Return the song as sound, as MIDI and, where the kit has one, as a table."""
-    files = {"song.mid": listen[_SONG_MIDI], preview_file(top): mp3_of(*_decoded(listen[_SONG_MASTER]))}
+    files = {"song.mid": listen[_SONG_MIDI], preview_file(top): mp3_of_file(listen[_SONG_MASTER])}
     if plan.song.sections:
         roots = {name: one.note.pitch_class for name, one in full.items()}
         files["patterns.csv"] = patterns_csv(plan, roots).encode()
     return files
-
-
-def _decoded(data: bytes) -> tuple[Audio, int]:
-    import soundfile
-
-    samples, rate_hz = uninterrupted(soundfile.read, io.BytesIO(data), dtype="float32", always_2d=True)
-    return samples, int(rate_hz)
 
 
 def _rebuild_files(plan: Plan, masters: Mapping[str, Master], full: Mapping[str, Full]) -> dict[str, bytes]:
