@@ -218,6 +218,14 @@ def test_wrong_usage_ends_with_two_and_says_what_is_right(run, arguments, said):
     assert said in done.err + done.out
 
 
+def test_wrong_usage_is_json_too_where_json_is_asked_for(run):
+    done = run("build", "kit.toml", "--jobs", "0", "--json")
+    assert done.code == 2
+    (error,) = json.loads(done.out)["errors"]
+    assert error["where"] == "the command line"
+    assert "is not in the range" in error["what"]
+
+
 @pytest.mark.parametrize("arguments", [["--help"], ["-h"], ["--version"], ["build", "--help"], ["check", "-h"]])
 def test_help_and_version_end_with_0(run, arguments):
     done = run(*arguments)

@@ -125,7 +125,7 @@ def test_the_page_is_told_at_once_of_a_build_and_of_an_error(shown, port):
     started = time.perf_counter()
     after = json.loads(asked(port, f"/-next?after={before['count']}")[1])
     assert 0.1 < time.perf_counter() - started < 5  # it waited for the news, and no longer
-    assert after == {"count": before["count"] + 1, "builds": before["builds"], "said": "kit.toml: broken"}
+    assert after == {**before, "count": before["count"] + 1, "said": "kit.toml: broken"}
     shown.tell(shown.folders)
     assert json.loads(asked(port, f"/-next?after={after['count']}")[1])["builds"] == before["builds"] + 1
     assert asked(port, "/-next?after=x")[0] == 200
@@ -187,6 +187,11 @@ def test_in_a_browser_the_sheet_reloads_by_itself_where_it_was_scrolled_to(shown
         shown.tell(shown.folders)
         browser_page.wait_for_function("document.getElementById('said').textContent === ''")
         assert address.startswith(browser_page.url.rstrip("/"))
+        other = shown.folders[0].with_name("renamed-tiny")
+        shown.folders[0].rename(other)
+        (other / "sheet.html").write_text(SHEET.format("third"))
+        shown.tell([other])
+        sheet.locator("#which", has_text="third").wait_for()
         browser_page.goto("about:blank")
 
     with served(shown, 0) as address:

@@ -20,12 +20,12 @@ def manifest(cost_db, more_db=None, unit="frames"):
 @pytest.mark.parametrize(
     ("kit", "said"),
     [
-        (manifest(-120.0), "nothing was changed"),
+        (manifest(-120.0), "no sound had to be changed to fit"),
         (manifest(-7.2), SEVEN + "more memory would change nothing"),
         (manifest(-7.2, -9.1), SEVEN + "1 s more memory would make it -9.1 dB"),
         (manifest(-31.0, -120.0), THIRTY + "with 1 s more memory nothing would be changed"),
         (manifest(-31.0, -120.0, "bytes"), THIRTY + "with 18 kB more memory nothing would be changed"),
-        (manifest(-120.0, -120.0), "nothing was changed"),
+        (manifest(-120.0, -120.0), "no sound had to be changed to fit"),
     ],
 )  # fmt: skip
 def test_the_cost_of_a_kit_is_a_figure_only_where_something_was_changed(kit, said):

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import threading
+import time
 import urllib.request
 
 import pytest
@@ -122,6 +123,38 @@ def test_json_is_one_value_a_line(kit_folder, samples, watching):
     assert again["seconds"] > 0
     (kit_folder.path / "hit.wav").unlink()
     assert "does not exist" in json.loads(watch.until('"errors"'))["errors"][0]["what"]
+
+
+def test_what_is_as_it_was_and_what_fails_is_said(kit_folder, entries, watching):
+    song = {"beats_per_pattern": 1, "section": [{"name": "a", "chords": ["i"]}]}
+    pad = {**entries.pad, "plays": "chords", "steps": [{"step": "tune", "heard": "D3", "to": "D3"}]}
+
+    def kit(**changes):
+        return kit_folder.kit([pad], {"key": "D minor", "tempo": 120}, song={**song, **changes})
+
+    watch = watching(kit())
+    assert "made 01_pad" in watch.until("reeds-mono8-22s/ in ")
+    kit(beats_per_pattern=1.5)
+    assert watch.until("reeds-mono8-22s/ in ").endswith("the slots are as they were, the rest was made again\n")
+    kit(beats_per_pattern=64)  # half a minute
+    assert watch.until("fails").startswith("reeds-mono8-22s: the check hold of pad fails: ")
+
+
+def test_a_kit_that_is_away_for_a_moment_is_built_when_it_is_back(kit_folder, entries, watching):
+    kit = kit_folder.kit()
+    watch = watching(kit)
+    watch.until("reeds-mono8-22s/ in ")
+    away = kit.with_name("away.toml")
+    os.replace(kit, away)  # some programs save so
+    time.sleep(0.3)
+    away.write_text(away.read_text("utf-8").replace("-20", "-21"), "utf-8")
+    os.replace(away, kit)
+    assert "made 01_pad" in watch.until("reeds-mono8-22s/ in ")
+    os.replace(kit, away)
+    assert "kit.toml is not there any more" in watch.until("kitfold: ")
+    os.replace(away, kit)
+    watch.until("reeds-mono8-22s/ in ")
+    assert watch.process.poll() is None
 
 
 @pytest.mark.parametrize("arguments", [["gone.toml"], ["kit.toml", "--port", "70000"], []])

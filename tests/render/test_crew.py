@@ -213,13 +213,15 @@ def test_where_all_workers_or_the_scheduler_go_that_is_said_and_nobody_waits_for
     worker = dying.add_worker()
     try:
         entered(dying.address, tries=10)
-        with crew_at(dying.address, None) as crew:
+        said = []
+        with crew_at(dying.address, None, said.append) as crew:
             assert crew.do(divmod, 7, 2) == (3, 1)
             with pytest.raises(TimeoutError, match="my own"):
                 crew.do(exec, "raise TimeoutError('my own')")
             worker.kill()
             with pytest.raises(PlanError, match="--cluster all workers have gone, and none has come for 1 s"):
                 crew.do(divmod, 7, 2)
+            assert said == ["all workers have gone: waiting up to 1 s for one to come"]
             dying.scheduler.kill()
             with pytest.raises(PlanError, match="--cluster the scheduler has gone"):
                 crew.do(divmod, 7, 2)

@@ -153,19 +153,19 @@ def build(
     voice: Voice,
 ) -> int:
     """Build kits, each into ./build/NAME-DEVICE/: slots, masters and a manifest that proves what it says."""
-    with _crew(cluster, jobs) as crew:
+    with _crew(cluster, jobs, voice) as crew:
         return _build_all(kits, out, device, Maker(open_store(fresh, voice.say), jobs, voice, crew))
 
 
 @contextmanager
-def _crew(cluster: str | None, jobs: int | None) -> Iterator[Crew | None]:
+def _crew(cluster: str | None, jobs: int | None, voice: Voice) -> Iterator[Crew | None]:
     """Give the workers of a cluster, where one was named."""
     if cluster is None:
         yield None
         return
     from kitfold.render.crew import crew_at
 
-    with crew_at(cluster, jobs) as crew:
+    with crew_at(cluster, jobs, voice.say) as crew:
         yield crew
 
 

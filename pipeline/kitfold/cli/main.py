@@ -97,6 +97,11 @@ def _exit_code(arguments: list[str]) -> int:
         return _INTERRUPTED
     except click.ClickException as error:
         error.show()
+        if "--json" in arguments:
+            import json
+
+            mistake = {"where": "the command line", "what": error.format_message(), "hint": "kitfold --help"}
+            click.echo(json.dumps({"errors": [mistake]}))
         return error.exit_code
     except KitfoldError as error:
         if debug:

@@ -39,12 +39,14 @@ async function follow(seen) {{
     try {{
       const now = await (await fetch("{next}?after=" + seen, {{cache: "no-store"}})).json();
       said.textContent = now.said;
-      if (seen >= 0 && now.builds !== builds) {{
+      if (seen >= 0 && now.names !== names) location.assign("/");
+      else if (seen >= 0 && now.builds !== builds) {{
         const top = sheet.contentWindow.scrollY;
         sheet.addEventListener("load", () => sheet.contentWindow.scrollTo(0, top), {{once: true}});
         sheet.contentWindow.location.reload();
       }}
       builds = now.builds;
+      names = now.names;
       seen = now.count;
     }} catch {{
       said.textContent = "kitfold watch has ended";
@@ -52,7 +54,7 @@ async function follow(seen) {{
     }}
   }}
 }}
-let builds = -1;
+let builds = -1, names = "";
 follow(-1);
 </script></html>
 """
@@ -80,7 +82,8 @@ class Shown:
         """Wait until there is something new after a count, for a while at most; return the state as JSON."""
         with self.changed:
             self.changed.wait_for(lambda: self.count > after, _WAIT_S)
-            return json.dumps({"count": self.count, "builds": self.builds, "said": self.said})
+            names = "/".join(one.name for one in self.folders)
+            return json.dumps({"count": self.count, "builds": self.builds, "names": names, "said": self.said})
 
     def file(self, path: str) -> Path | None:
         """Return the file of a build that a path of the address means; None for whatever lies outside the builds."""

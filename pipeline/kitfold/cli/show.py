@@ -161,7 +161,7 @@ def cost_said(manifest: Manifest) -> str:
     """Say what the device and the fit cost the ear, and what a little more memory would buy."""
     budget = manifest.budget
     if budget.cost_db <= _NO_COST_DB:
-        return "nothing was changed"
+        return "no sound had to be changed to fit"
     text = f"all changes together cost {budget.cost_db:.1f} dB (0 dB: a whole sound; each counts by its `spare`)"
     if budget.more is None:
         return f"{text}; more memory would change nothing"

@@ -24,6 +24,7 @@ from kitfold.files.stamps import Seen, saw, still
 __all__ = ["watch"]
 
 _SETTLE_MS = 50  # a program saves in several writes: what comes within this is one change
+_AWAY_S = 0.6
 _LOOK_MS = 1000  # how often to look all the same: some network disks tell nobody of changes
 
 
@@ -64,10 +65,13 @@ class _Watcher:
         self._wanted, self._maker, self._voice = wanted, maker, maker.voice
         self._sounds: dict[str, dict[str, str]] = {}
         self._first = True
+        self._begun = False
 
     def build(self, changed: Sequence[str]) -> None:
         """Build once, after these files have changed; errors are said, and watching goes on."""
         _refuse_other_code()
+        if self._begun:
+            _wait_for(self._wanted.kit)
         self.look()
         started = time.perf_counter()
         built: list[Any] = []
@@ -76,9 +80,11 @@ class _Watcher:
             for one in self._maker.built(self._wanted, ()):
                 built.append(one)  # noqa: PERF402  (what was built before an error counts)
         except KitfoldError as caught:
-            if self._voice.debug or not (self.files and self._wanted.kit.exists()):
+            there = self._wanted.kit.exists()
+            if self._voice.debug or not self.files or not (there or self._begun):
                 raise
-            error = caught
+            error = caught if there else _away(self._wanted.kit)
+        self._begun = True
         self._tell(built, error, changed, time.perf_counter() - started)
 
     def look(self) -> None:
@@ -104,16 +110,18 @@ class _Watcher:
             new = self._new_sounds(one)
             if self._first:
                 show(one, self._voice)
-            kept = isinstance(one, Standing) or not (new or self._first)
-            what = "all as it was" if kept else f"made {', '.join(new)}" if new else "made"
+            what = f"made {', '.join(new)}" if new else "the slots are as they were, the rest was made again"
+            what = "nothing changed" if isinstance(one, Standing) else what
             where = f"{one.folder.as_posix()}/"
-            self._voice.text(
-                f"{', '.join(names) or self._wanted.kit.name}: {where} in {seconds:.2f} s: {what}{_poor(one)}"
-            )
+            self._voice.text(f"{', '.join(names) or self._wanted.kit.name}: {where} in {seconds:.2f} s: {what}")
+        poor = [line for one in built for line in _failing(one)]
+        for line in poor:
+            self._voice.say(line)
         if error is not None:
             self._voice.complain(str(error))
         self._first = self._first and not built
-        self.shown.tell([one.folder for one in built] or None, "" if error is None else str(error))
+        said = "\n".join(poor if error is None else [*poor, str(error)])
+        self.shown.tell([one.folder for one in built] or None, said)
         self._line(built, error, changed, seconds)
 
     def _line(self, built: Sequence[Any], error: KitfoldError | None, changed: Sequence[str], seconds: float) -> None:
@@ -125,7 +133,7 @@ class _Watcher:
 
     def _new_sounds(self, one: Any) -> list[str]:
         """Return the names of the slots whose file is another than before."""
-        entries = one.entries if isinstance(one, Standing) else one.manifest.model_dump(mode="json", by_alias=True)
+        entries = _entries(one)
         now = {Path(slot["file"]).stem: slot["sha256"] for slot in entries["slots"]}
         before = self._sounds.get(str(one.folder), {})
         self._sounds[str(one.folder)] = now
@@ -145,8 +153,28 @@ def _refuse_other_code() -> None:
         raise PlanError("has changed since it was started", where="kitfold itself", hint="start kitfold watch again")
 
 
-def _poor(one: Any) -> str:
-    return "; a check fails" if one.failed else ""
+def _entries(one: Any) -> Any:
+    return one.entries if isinstance(one, Standing) else one.manifest.model_dump(mode="json", by_alias=True)
+
+
+def _failing(one: Any) -> Iterator[str]:
+    """Give a line for each check of a build that fails, as the table of `build` has it."""
+    for check in _entries(one)["checks"] if one.failed else ():
+        if check["result"] == "fail":
+            about = f" of {', '.join(check['about'])}" if check["about"] else ""
+            figure = f"{check['figure']:g} {check['unit']}, the limit is {check['limit']:g}"
+            yield f"{one.folder.name}: the check {check['check']}{about} fails: {figure}; {check['advice']}"
+
+
+def _wait_for(kit: Path) -> None:
+    """Wait a moment for a kit that is away: some programs save by moving the old file away and writing a new one."""
+    until = time.monotonic() + _AWAY_S
+    while not kit.exists() and time.monotonic() < until:
+        time.sleep(_SETTLE_MS / 1000)
+
+
+def _away(kit: Path) -> PlanError:
+    return PlanError("is not there any more", where=kit.as_posix(), hint="put it back, and it is built; Ctrl-C ends")
 
 
 def _changes(watcher: _Watcher) -> Iterator[list[str]]:

@@ -214,7 +214,8 @@ def _limit_bytes() -> int:
         return LIMIT_BYTES
     if not re.fullmatch(r"[0-9]{1,18}", given):
         what = f"must be a whole number of bytes, 0 or more (got {given!r})"
-        raise PlanError(what, where="KITFOLD_CACHE_LIMIT_BYTES", hint=f"unset it for the default of {LIMIT_BYTES}")
+        hint = f"write 2 GB as 2000000000; unset, it is {LIMIT_BYTES}"
+        raise PlanError(what, where="KITFOLD_CACHE_LIMIT_BYTES", hint=hint)
     return int(given)
 
 

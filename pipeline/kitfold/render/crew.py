@@ -7,6 +7,7 @@ libraries and kind of processor as this machine, or they might make other bytes;
 
 from __future__ import annotations
 
+import logging
 import time
 import warnings
 from collections.abc import Callable, Iterator
@@ -72,12 +73,15 @@ class Cluster:
     Parameters
     ----------
     client : distributed.Client
+    say : called with a sentence where all workers have gone, each time
     """
 
     far = True
 
-    def __init__(self, client: Any) -> None:
+    def __init__(self, client: Any, say: Callable[[str], None]) -> None:
         self._client = client
+        self._say = say
+        self._alone = False
 
     @property
     def threads(self) -> int:
@@ -101,8 +105,12 @@ class Cluster:
             if self._client.status != "running":
                 raise _gone("the scheduler has gone")
             if self._client.nthreads():
-                seen = time.monotonic()
-            elif time.monotonic() - seen > _GONE_S:
+                seen, self._alone = time.monotonic(), False
+                continue
+            if not self._alone:
+                self._alone = True
+                self._say(f"all workers have gone: waiting up to {_GONE_S:.0f} s for one to come")
+            if time.monotonic() - seen > _GONE_S:
                 raise _gone(f"all workers have gone, and none has come for {_GONE_S:.0f} s")
         try:
             return cast(Result, answer.result())
@@ -125,13 +133,14 @@ def _answer_of(future: Any) -> Future[Any]:
 
 
 @contextmanager
-def crew_at(address: str | None, jobs: int | None) -> Iterator[Crew]:
+def crew_at(address: str | None, jobs: int | None, say: Callable[[str], None] = lambda _text: None) -> Iterator[Crew]:
     """Give who does the work: the cluster at an address, or this process without one.
 
     Parameters
     ----------
     address : str or None, a Dask scheduler, like ``tcp://192.168.1.20:8786``
     jobs : int or None, threads of this process
+    say : called with a sentence where all workers have gone and the work waits
 
     Raises
     ------
@@ -143,7 +152,7 @@ def crew_at(address: str | None, jobs: int | None) -> Iterator[Crew]:
     client = _client(address)
     try:
         _refuse_others(client, address)
-        yield Cluster(client)
+        yield Cluster(client, say)
     finally:
         client.close()
 
@@ -160,6 +169,7 @@ def _client(address: str) -> Any:
             where="--cluster",
             hint="install it with: pip install 'kitfold[cluster]'",
         ) from None
+    logging.getLogger("distributed.client").setLevel(logging.CRITICAL)  # what goes wrong is said in our own words
     dask.config.set({"distributed.scheduler.allowed-failures": _LOST_BEFORE_GIVING_UP})
     try:
         # Asked first without a Client: one that fails to connect closes itself when it is collected, for which Dask
