@@ -77,6 +77,7 @@ class Work:
     def __init__(self, root):
         self.out, self.cache = root / "out", root / "cache"
         self.kits = [write_kit(root / f"kit-{beats}", beats) for beats in (1, 2)]
+        self.published = self.kits[0]  # what is there from the first run
         self.names = [name for name in ("build", "publish") if name in COMMANDS]
         self.wanted = []
         for number, kit in enumerate(self.kits):
@@ -110,6 +111,13 @@ class Work:
         process.kill()
         return process.wait() == -signal.SIGKILL
 
+    def make_way(self, name, kit):
+        """Take another kit's pack away: a published version is never replaced."""
+        if name == "publish" and self.published != kit:
+            for pack in self.out.glob("*.zip"):
+                pack.unlink()
+            self.published = kit
+
     def check_standing(self):
         """Every file that stands belongs, with all the others of its folder, to one undisturbed result."""
         found = digests(self.out)
@@ -137,10 +145,12 @@ def main():
             name, which = names[number % len(names)], rng.randrange(2)
             if name == "watch":  # something to do for it: another kit stood there before
                 work.done("build", work.kits[1 - which], work.out, work.cache)
+            work.make_way(name, work.kits[which])
             in_time[name] += work.killed(name, work.kits[which], rng.uniform(0, 1.05) * seconds[name])
             work.check_standing()
             work.check_cache()
             for one in work.names:
+                work.make_way(one, work.kits[which])
                 work.done(one, work.kits[which], work.out, work.cache)
             assert digests(work.out) == work.wanted[which], "the next one is not right"
             left = [path.name for path in work.out.iterdir() if path.name.startswith(".") and path.suffix != ".lock"]
