@@ -36,7 +36,6 @@ waver and loses up to 0.8 dB, at 44.1 kHz mostly under 0.1 dB (tests/steps/test_
 _STRETCH_PEAK = 0.5
 """The stretcher's choices hang on the level, so it always gets the same one: a gain before it is a gain after it."""
 _STEP_S = 0.01
-_LEVEL_QUALITY = "HQ"  # of soxr: 20 bits, so what it adds lies 120 dB down and moves no level
 _SMOOTH_STEPS = 23  # a Hann window of 0.22 s
 _MOST_MAKE_UP_DB = 3.0
 _START_AT = 1e-3
@@ -115,10 +114,10 @@ def _moved_root(sound: Sound, ratio: float) -> float | None:
     return None if sound.root_hz is None else sound.root_hz * ratio
 
 
-def _resampled(samples: Audio, ratio: float, quality: str = "VHQ") -> Audio:
+def _resampled(samples: Audio, ratio: float) -> Audio:
     if ratio == 1.0:
         return samples
-    moved: Audio = soxr.resample(np.ascontiguousarray(samples), ratio, 1.0, quality=quality)
+    moved: Audio = soxr.resample(np.ascontiguousarray(samples), ratio, 1.0, quality="VHQ")
     return moved
 
 
@@ -224,7 +223,7 @@ def _make_up_gain(before: Audio, after: Audio, rate_hz: int, ratio: float) -> fl
     counts, weighted by energy, so that neither end of the sound does. The gain stays within 3 dB.
     """
     steps = max(1, round(len(before) / rate_hz / _STEP_S))
-    wanted, got = _level_curve(_resampled(before, ratio, _LEVEL_QUALITY), steps), _level_curve(after, steps)
+    wanted, got = _level_curve(_resampled(before, ratio), steps), _level_curve(after, steps)
     heard = (wanted > 0) & (got > 0)
     if not heard.any():
         return 1.0
