@@ -14,7 +14,7 @@ from io import TextIOWrapper
 import click
 
 from kitfold import __version__
-from kitfold.errors import KitfoldError
+from kitfold.errors import KitfoldError, PlanError
 
 __all__ = ["COMMANDS", "cli", "main"]
 
@@ -98,10 +98,10 @@ def _exit_code(arguments: list[str]) -> int:
     except click.ClickException as error:
         error.show()
         if "--json" in arguments:
-            import json
+            from kitfold.cli.common import Voice, errors_json
 
-            mistake = {"where": "the command line", "what": error.format_message(), "hint": "kitfold --help"}
-            click.echo(json.dumps({"errors": [mistake]}))
+            mistake = PlanError(error.format_message(), where="the command line", hint="kitfold --help")
+            Voice(as_json=True).result(errors_json(mistake))
         return error.exit_code
     except KitfoldError as error:
         if debug:

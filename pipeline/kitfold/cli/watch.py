@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from kitfold.cli.build import Maker, show
+from kitfold.cli.build import Maker, entries_of, show
 from kitfold.cli.common import Voice, common_options, errors_json, jobs_option
 from kitfold.cli.record import Standing, Wanted, inputs_of
 from kitfold.cli.serve import Shown, served
@@ -24,7 +24,7 @@ from kitfold.files.stamps import Seen, saw, still
 __all__ = ["watch"]
 
 _SETTLE_MS = 50  # a program saves in several writes: what comes within this is one change
-_AWAY_S = 0.6
+_AWAY_S = 0.6  # a program that saves by moving the old file away has written the new one by then
 _LOOK_MS = 1000  # how often to look all the same: some network disks tell nobody of changes
 
 
@@ -65,12 +65,11 @@ class _Watcher:
         self._wanted, self._maker, self._voice = wanted, maker, maker.voice
         self._sounds: dict[str, dict[str, str]] = {}
         self._first = True
-        self._begun = False
 
     def build(self, changed: Sequence[str]) -> None:
         """Build once, after these files have changed; errors are said, and watching goes on."""
         _refuse_other_code()
-        if self._begun:
+        if self.shown.count:  # not the first time
             _wait_for(self._wanted.kit)
         self.look()
         started = time.perf_counter()
@@ -81,10 +80,9 @@ class _Watcher:
                 built.append(one)  # noqa: PERF402  (what was built before an error counts)
         except KitfoldError as caught:
             there = self._wanted.kit.exists()
-            if self._voice.debug or not self.files or not (there or self._begun):
+            if self._voice.debug or not self.files or not (there or self.shown.count):
                 raise
             error = caught if there else _away(self._wanted.kit)
-        self._begun = True
         self._tell(built, error, changed, time.perf_counter() - started)
 
     def look(self) -> None:
@@ -105,6 +103,9 @@ class _Watcher:
         return [path for path, seen in now.items() if seen is None]
 
     def _tell(self, built: Sequence[Any], error: KitfoldError | None, changed: Sequence[str], seconds: float) -> None:
+        poor = [line for one in built for line in _failing(one)]
+        said = "\n".join(poor if error is None else [*poor, str(error)])
+        self.shown.tell([one.folder for one in built] or None, said)
         names = [Path(path).name for path in changed]
         for one in built:
             new = self._new_sounds(one)
@@ -114,14 +115,11 @@ class _Watcher:
             what = "nothing changed" if isinstance(one, Standing) else what
             where = f"{one.folder.as_posix()}/"
             self._voice.text(f"{', '.join(names) or self._wanted.kit.name}: {where} in {seconds:.2f} s: {what}")
-        poor = [line for one in built for line in _failing(one)]
         for line in poor:
             self._voice.say(line)
         if error is not None:
             self._voice.complain(str(error))
         self._first = self._first and not built
-        said = "\n".join(poor if error is None else [*poor, str(error)])
-        self.shown.tell([one.folder for one in built] or None, said)
         self._line(built, error, changed, seconds)
 
     def _line(self, built: Sequence[Any], error: KitfoldError | None, changed: Sequence[str], seconds: float) -> None:
@@ -133,7 +131,7 @@ class _Watcher:
 
     def _new_sounds(self, one: Any) -> list[str]:
         """Return the names of the slots whose file is another than before."""
-        entries = _entries(one)
+        entries = entries_of(one)
         now = {Path(slot["file"]).stem: slot["sha256"] for slot in entries["slots"]}
         before = self._sounds.get(str(one.folder), {})
         self._sounds[str(one.folder)] = now
@@ -153,13 +151,9 @@ def _refuse_other_code() -> None:
         raise PlanError("has changed since it was started", where="kitfold itself", hint="start kitfold watch again")
 
 
-def _entries(one: Any) -> Any:
-    return one.entries if isinstance(one, Standing) else one.manifest.model_dump(mode="json", by_alias=True)
-
-
 def _failing(one: Any) -> Iterator[str]:
     """Give a line for each check of a build that fails, as the table of `build` has it."""
-    for check in _entries(one)["checks"] if one.failed else ():
+    for check in entries_of(one)["checks"] if one.failed else ():
         if check["result"] == "fail":
             about = f" of {', '.join(check['about'])}" if check["about"] else ""
             figure = f"{check['figure']:g} {check['unit']}, the limit is {check['limit']:g}"

@@ -17,6 +17,7 @@ import soxr
 from numpy.typing import NDArray
 
 from kitfold.measure import erb
+from kitfold.measure.level import HEARD_QUALITY
 from kitfold.sound import Sound
 from kitfold.units import db_to_gain
 
@@ -104,7 +105,7 @@ def at_rate(sound: Sound, rate_hz: int) -> Sound:
     """Return a sound at another rate, to be heard in the same frames as a sound of that rate."""
     if sound.rate_hz == rate_hz or not sound.frames:
         return sound
-    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality="HQ")
+    samples = soxr.resample(sound.samples, sound.rate_hz, rate_hz, quality=HEARD_QUALITY)
     return Sound(samples, rate_hz)
 
 

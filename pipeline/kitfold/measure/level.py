@@ -16,6 +16,7 @@ from kitfold.sound import Sound
 from kitfold.units import db_to_gain, gain_to_db, power_to_db
 
 __all__ = [
+    "HEARD_QUALITY",
     "K_RATE_HZ",
     "held_until_s",
     "integrated_lufs",
@@ -28,13 +29,15 @@ __all__ = [
 
 Real = NDArray[np.float64]
 
+HEARD_QUALITY = "HQ"
+"""Of soxr, where a sound is measured or played, not stored: 20 bits, so what it adds lies 120 dB down; 24 take twice as
+long."""
 K_RATE_HZ = 48_000
 """The rate at which BS.1770-4 gives its filter's coefficients (tables 1 and 2)."""
 _MOMENTARY_FRAMES = 19_200  # 400 ms (EBU Tech 3341, 2.2)
 _HOP_FRAMES = 480  # 10 ms; Tech 3341 asks for 100 ms or less
 _SHORT_FRAMES = 2_400  # 50 ms: two periods of 40 Hz, and shorter than any hold that matters
 _LOUDNESS_OFFSET_DB = -0.691  # BS.1770-4, equation 2: makes the 997 Hz case -3.01
-_QUALITY = "HQ"  # of soxr: 20 bits, so what it adds lies 120 dB down and moves no level; 24 bits take twice as long
 _OVERSAMPLING = 4  # BS.1770-4, annex 2
 _CHUNK_FRAMES = 1 << 15  # short enough to stay near the processor; any other gives the same
 
@@ -48,7 +51,7 @@ def k_weighted(sound: Sound) -> Real:
     """
     samples = sound.float64()
     if sound.rate_hz != K_RATE_HZ and len(samples):
-        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=_QUALITY)
+        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=HEARD_QUALITY)
     return filtered(samples, K_WEIGHTING)
 
 
@@ -90,7 +93,7 @@ def integrated_lufs(sound: Sound) -> float:
 
     samples = sound.float64()
     if sound.rate_hz != K_RATE_HZ and len(samples):
-        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=_QUALITY)
+        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=HEARD_QUALITY)
     return float(Meter(K_RATE_HZ, filter_class="DeMan").integrated_loudness(_padded(samples)))
 
 
@@ -107,7 +110,7 @@ def true_peak_db(sound: Sound) -> float:
     float, dBTP: of the sound at four times its rate (soxr HQ) and of its samples (BS.1770-4, annex 2)
     """
     stream = soxr.ResampleStream(
-        sound.rate_hz, _OVERSAMPLING * sound.rate_hz, sound.channels, dtype="float32", quality=_QUALITY
+        sound.rate_hz, _OVERSAMPLING * sound.rate_hz, sound.channels, dtype="float32", quality=HEARD_QUALITY
     )
     peak = sound.peak()
     for start in range(0, sound.frames, _CHUNK_FRAMES):

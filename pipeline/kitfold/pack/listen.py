@@ -15,7 +15,7 @@ import numpy as np
 import soxr
 
 from kitfold.files import Store, master_bytes
-from kitfold.measure.level import true_peak_db
+from kitfold.measure.level import HEARD_QUALITY, true_peak_db
 from kitfold.pack.cast import Casting, arranged
 from kitfold.pack.device_voice import Strike, voices_mix
 from kitfold.pack.kit import Packed
@@ -34,7 +34,6 @@ from kitfold.units import db_to_gain, seconds_to_frames, semitones_to_ratio
 __all__ = ["LISTEN_RATE_HZ", "listen_files", "listen_parts", "played_by_device", "played_by_masters"]
 
 LISTEN_RATE_HZ = 48_000
-_QUALITY = "HQ"  # of soxr: what it adds lies 120 dB down
 _LONG_S = 180.0  # of longer songs one is written after the other, for the sake of memory
 _VERSIONS = ("master", "device")
 _PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
@@ -170,7 +169,7 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
             strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
     mix = voices_mix(strikes, device.voices, frames, device.channels, rate_hz)
-    return _panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=_QUALITY), channels)
+    return _panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=HEARD_QUALITY), channels)
 
 
 def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
@@ -190,7 +189,7 @@ def _varispeed(master: Master, semitones: int, frames: int, store: Store | None)
         return sound.sustained(needed).samples if sound.loop else sound.samples[:needed]
 
     def moved() -> Audio:
-        samples: Audio = soxr.resample(np.ascontiguousarray(heard()), rate_hz, LISTEN_RATE_HZ, quality=_QUALITY)
+        samples: Audio = soxr.resample(np.ascontiguousarray(heard()), rate_hz, LISTEN_RATE_HZ, quality=HEARD_QUALITY)
         return samples
 
     if rate_hz == LISTEN_RATE_HZ:

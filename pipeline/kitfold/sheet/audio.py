@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitfold.files import Store
+from kitfold.measure.level import HEARD_QUALITY
 from kitfold.pack.encode import mp3_of_file
 from kitfold.pack.recent import Recent
 from kitfold.render.keys import code_digest
@@ -29,7 +30,8 @@ __all__ = ["Codes", "Take", "exact_codes", "flac_bytes", "mp3_bytes", "of_files"
 Result = TypeVar("Result")
 
 _RAW = {"unsigned": "PCM_U8", "mu-law": "ULAW", "a-law": "ALAW", "float": "FLOAT"}
-_EXCERPT_S, _EXCERPT_PART, _BY_FAR = 0.1, 10, 1.2
+_EXCERPT_S, _EXCERPT_PART = 0.1, 10
+_BY_FAR = 1.2  # excerpts tell the length of the whole within a few per cent, but where a song is very uneven
 _FLAC_EFFORT = 0.6  # libsndfile's scale, 1 smallest: that takes more than twice as long, and saves 1 % of a song
 _SIGNED = {8: "PCM_S8", 12: "PCM_16", 16: "PCM_16", 24: "PCM_24"}
 
@@ -162,15 +164,16 @@ def _excerpts(data: bytes) -> Take:
 
 
 def _flac_at(take: Take, rate_hz: int, bits: int) -> bytes:
+    """Compress a take that nobody needs afterwards: it is rounded where it lies."""
     samples = take.samples
     if rate_hz < take.rate_hz:
         import soxr
 
-        samples = soxr.resample(samples, take.rate_hz, rate_hz, quality="HQ")
+        samples = soxr.resample(samples, take.rate_hz, rate_hz, quality=HEARD_QUALITY)
     steps = np.float32(2.0 ** (bits - 1))  # a power of two: nothing is rounded but by `rint`
-    codes = samples * steps
-    np.rint(codes, out=codes)
-    np.clip(codes, -steps, steps - 1, out=codes)
+    samples *= steps
+    np.rint(samples, out=samples)
+    codes = np.clip(samples, -steps, steps - 1, out=samples)
     codes *= np.float32(2.0 ** (16 - bits))
     return _flac(codes.astype(np.int16), min(rate_hz, take.rate_hz), "PCM_16")
 

@@ -47,12 +47,10 @@ class Clip:
     ----------
     key : str, letters, digits and - only: it names an element and a file
     text : str, base64
-    place : int, among all
     """
 
     key: str
     text: str
-    place: int
 
     @property
     def lossless(self) -> bool:
@@ -67,13 +65,11 @@ class Heard:
     Parameters
     ----------
     slots : tuple of mappings, one a slot, for the page's script
-    songs : tuple of str, the keys of those that are there
     song, master_song : mapping or None, of the song from the device and from the masters, where it is carried without
         loss: rate_hz and bits
     """
 
     slots: tuple[Mapping[str, Any], ...]
-    songs: tuple[str, ...]
     song: Mapping[str, int] | None
     master_song: Mapping[str, int] | None
 
@@ -97,10 +93,9 @@ def clips_of(
     jobs |= {key: partial(_song, SONGS[key], files, forms[key], store) for key in SONGS if SONGS[key] in files}
     if cues_of(files):
         jobs["take"] = partial(_take, files)
-    places = {key: place for place, key in enumerate(jobs)}
     # the longest first, so that no thread is left with it alone
     order = sorted(jobs, key=lambda key: (key not in ("take", *SONGS), not key.startswith("master"), key))
-    return _ahead(pool, lambda key: _clip(key, jobs[key], places[key]), order)
+    return _ahead(pool, lambda key: _clip(key, jobs[key]), order)
 
 
 def heard_of(
@@ -123,8 +118,7 @@ def heard_of(
     def made(lossless: Collection[str]) -> Heard:
         match_db, keys, forms = _middle(list(gaps)), _master_keys(slots, files), _song_forms(manifest["device"])
         data = tuple(_slot_data(slot, keys, match_db) for slot in slots)
-        songs = tuple(key for key in SONGS if SONGS[key] in files)
-        return Heard(data, songs, *(forms[key] if key in lossless else None for key in (_DEVICE, _MASTER)))
+        return Heard(data, *(forms[key] if key in lossless else None for key in (_DEVICE, _MASTER)))
 
     return made
 
@@ -162,7 +156,7 @@ def data_of(
         "pattern_s": pattern_s,
         "patterns": score.patterns,
         "played": score.played,
-        "songs": list(heard.songs),
+        "songs": [key for key in SONGS if SONGS[key] in files],
         "song": heard.song,
         "master_song": heard.master_song,
         "cues": cues_of(files, manifest["slots"]),
@@ -182,8 +176,8 @@ def _master_keys(slots: list[Any], files: Mapping[str, bytes]) -> dict[str, str]
     return {name: f"master-{order}" for order, name in enumerate(names, 1) if name in files}
 
 
-def _clip(key: str, make: Callable[[], bytes], place: int) -> Clip:
-    return Clip(key, base64.b64encode(make()).decode("ascii"), place)
+def _clip(key: str, make: Callable[[], bytes]) -> Clip:
+    return Clip(key, base64.b64encode(make()).decode("ascii"))
 
 
 def _exact(slot: Mapping[str, Any], files: Mapping[str, bytes]) -> bytes:

@@ -96,7 +96,7 @@ def sheet_parts(
                 held.clear()
         heard = waiting(lossless)
     data = data_of(manifest, files, heard, score, text_bytes > beside_bytes)
-    yield "sheet.html", _page(template, said, sorted(held, key=lambda clip: clip.place), data).encode()
+    yield "sheet.html", _page(template, said, held, data).encode()
 
 
 @cache
