@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from kitfold.errors import KitfoldError, PackError, SoundFileError
 from kitfold.files import (
+    WrittenFiles,
+    digest_of,
     file_name_problem,
     read_sound,
     safe_file_name,
@@ -296,6 +298,27 @@ def test_a_file_is_written_with_its_folders_and_nothing_beside_it(tmp_path):
 def test_text_has_the_same_bytes_on_every_system(tmp_path):
     write_text(tmp_path / "a.toml", 'title = "Salzwiese – früh"\n')
     assert (tmp_path / "a.toml").read_bytes() == 'title = "Salzwiese – früh"\n'.encode()
+
+
+def test_a_file_in_parts_is_known_by_the_same_digest_as_the_whole(tmp_path):
+    files = WrittenFiles(tmp_path)
+    written = files.write("a/parts.bin", iter([b"one ", b"", b"two"]))
+    assert written == files.write("whole.bin", b"one two") == digest_of(b"one two")
+    assert written == (hashlib.sha256(b"one two").hexdigest(), 7)
+    assert dict(files) == {"a/parts.bin": b"one two", "whole.bin": b"one two"}
+
+
+def test_parts_that_fail_leave_no_file(tmp_path):
+    files = WrittenFiles(tmp_path)
+
+    def failing():
+        yield b"one"
+        raise ValueError("no more")
+
+    with pytest.raises(ValueError, match="no more"):
+        files.write("x.bin", failing())
+    assert list(tmp_path.iterdir()) == []
+    assert "x.bin" not in files
 
 
 def test_an_error_while_writing_leaves_the_earlier_file_and_nothing_else(tmp_path, monkeypatch):

@@ -1,6 +1,7 @@
 """The swap: a kill at any moment leaves the old or the new build whole, and the next command puts the rest right."""
 
 import errno
+import itertools
 import os
 import random
 import subprocess
@@ -155,12 +156,11 @@ def test_a_folder_that_is_no_build_of_ours_is_never_replaced(tmp_path):
 
 
 def failing(monkeypatch, module, name, at_call, number):
-    """Let one call of an operation fail as the disk would."""
-    calls, real = [], getattr(module, name)
+    """Let one call of an operation fail as the disk would; threads may call it."""
+    calls, real = itertools.count(1), getattr(module, name)
 
     def sometimes(*arguments, **options):
-        calls.append(arguments)
-        if len(calls) == at_call:
+        if next(calls) == at_call:
             raise OSError(number, os.strerror(number))
         return real(*arguments, **options)
 

@@ -1,11 +1,8 @@
 """What a build's last lines say of costs: nothing where nothing was changed, and no error called unheard that isn't."""
 
-from types import SimpleNamespace
-
 import pytest
 
 from kitfold.cli.show import cost_said, said_of
-from kitfold.pack.manifest import Change
 
 DEVICE = {"rate_hz": [18_000]}
 SEVEN = "all changes together cost -7.2 dB (0 dB: a whole sound; each counts by its `spare`); "
@@ -13,8 +10,8 @@ THIRTY = SEVEN.replace("-7.2", "-31.0")
 
 
 def manifest(cost_db, more_db=None, unit="frames"):
-    more = None if more_db is None else SimpleNamespace(units=18_000, cost_db=more_db)
-    return SimpleNamespace(budget=SimpleNamespace(unit=unit, cost_db=cost_db, more=more), device=DEVICE)
+    more = None if more_db is None else {"units": 18_000, "cost_db": more_db}
+    return {"budget": {"unit": unit, "cost_db": cost_db, "more": more}, "device": DEVICE}
 
 
 @pytest.mark.parametrize(
@@ -44,4 +41,4 @@ def test_the_cost_of_a_kit_is_a_figure_only_where_something_was_changed(kit, sai
 )
 def test_a_copy_that_was_left_out_is_never_called_unheard(change, said):
     what, cost_db = change
-    assert said_of(Change(what=what, why="", cost_db=cost_db)) == said
+    assert said_of({"what": what, "why": "", "cost_db": cost_db}) == said

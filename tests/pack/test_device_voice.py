@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from kitfold.pack.device_voice import DECLICK_S, Strike, ends_of, read_out, voices_mix
+from kitfold.pack.device_voice import DECLICK_S, Strike, ends_of, played_frames, read_out, voices_mix
 from kitfold.pack.quantise import dequantise, quantise
 from kitfold.sound import Sound
 from kitfold.units import semitones_to_ratio
@@ -22,7 +22,8 @@ def ones(frames, loop=None):
 
 
 def strike(slot, start, sound, stop=None, step=1.0, gain=1.0):
-    return Strike(slot, sound, start, stop, step, gain)
+    lasts = played_frames(sound.frames, sound.loop is not None, step)
+    return Strike(slot, lambda: sound, lasts, start, stop, step, gain)
 
 
 def line_db(samples, hz, rate_hz=RATE):

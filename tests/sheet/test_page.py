@@ -13,6 +13,7 @@ import soundfile
 
 from kitfold.files import Store
 from kitfold.sheet import audio, embed, sheet_files, sheet_page, sheet_parts
+from kitfold.sheet import page as paging
 from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
 from kitfold.sheet.embed import EXACT_SONG_BYTES
 
@@ -294,6 +295,23 @@ def test_sounds_beside_the_page_are_made_only_so_far_ahead_of_who_writes_them(ma
     assert len(made) == 4
     assert max(ahead) <= 1
     assert dict(sheet_parts(manifest, files, beside_bytes=1, jobs=3)).keys() == set(written)
+
+
+def test_rows_are_made_only_so_far_ahead_of_who_writes_the_page(make_kit, monkeypatch):
+    manifest, files = make_kit(count=12)
+    wanted = sheet_files(manifest, files)["sheet.html"]
+    monkeypatch.setattr(embed, "_MOST_AHEAD", 1)
+    monkeypatch.setattr(paging, "_PIECES", 2)
+    made, row = [], paging.Rows.row
+    monkeypatch.setattr(paging.Rows, "row", lambda rows, slot: made.append(slot["slot"]) or row(rows, slot))
+    name, contents = next(parts := sheet_parts(manifest, files, jobs=1))
+    text = b""
+    for part in contents:
+        text += part
+        assert len(made) <= text.count(b'<li class="row"') + 3
+    assert (name, made) == ("sheet.html", list(range(1, 13)))
+    assert text == wanted
+    assert list(parts) == []
 
 
 def test_a_build_whose_sounds_are_missing_still_gets_a_page(make_kit):

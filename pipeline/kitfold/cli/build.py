@@ -16,7 +16,7 @@ import click
 from kitfold.cli.common import Voice, common_options, errors_json, jobs_option
 from kitfold.cli.inputs import load_kit
 from kitfold.errors import KitfoldError, PlanError
-from kitfold.files import Store, open_store
+from kitfold.files import Contents, Store, open_store
 
 if TYPE_CHECKING:
     from kitfold.cli.record import Standing, Wanted
@@ -201,13 +201,9 @@ def show(one: Built | Standing, voice: Voice) -> None:
     from kitfold.cli.record import Standing
     from kitfold.cli.show import build_table
 
+    voice.show(*build_table(one.folder, entries_of(one)))
     if isinstance(one, Standing):
-        from kitfold.pack.manifest import Manifest
-
-        voice.show(*build_table(one.folder, Manifest.model_validate(one.entries)))
         voice.text(f"nothing changed: {one.folder.as_posix()}/ is as it was")
-    else:
-        voice.show(*build_table(one.folder, one.manifest))
 
 
 def _refuse_taken(kit: Path, twice: Collection[Path]) -> None:
@@ -225,7 +221,7 @@ def _page_in_hand() -> None:
     page_template()
 
 
-def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Iterator[tuple[str, bytes]]:
+def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Iterator[tuple[str, Contents]]:
     """Make the kit sheet of a build, and the sounds beside it where there are many."""
     from kitfold.sheet import sheet_parts
 

@@ -1,8 +1,10 @@
-"""Files mapped into memory: how many at once, and giving back what of them lies in memory.
+"""Files mapped into memory: how many at once, and giving back what lies in memory and nobody needs.
 
 A page of a mapped file that was read counts as the process's own memory until the system takes it back, which it does
 only where memory is short. `let_go` gives all of them back at once; what is read again comes from the system's cache of
-the disk. So what a build has at hand stays bounded, however many sounds it has mapped.
+the disk. With them goes what was freed: glibc keeps that for what comes next, up to 32 MB in one piece, and once many
+threads have worked on sounds that is more than they ever had at a time (malloc_trim(3)). So what a build has at hand
+stays bounded, however many sounds it has.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from __future__ import annotations
 import mmap
 import os
 import sys
+from collections.abc import Callable
 from functools import cache
 from threading import Lock
 from typing import BinaryIO
@@ -20,7 +23,7 @@ __all__ = ["let_go", "mapped"]
 _MOST = 128  # where nobody says how many files may be open: macOS gives a process 256, others 512 or 1024
 _MOST_OPEN = 1 << 16  # Linux maps 65,530 pieces
 _OTHERS = 128  # open files that are no maps of ours
-_BEFORE_LETTING_GO = 96_000_000  # bytes
+_BEFORE_LETTING_GO = 48_000_000  # bytes
 _maps: WeakSet[mmap.mmap] = WeakSet()
 _touched_bytes = 0
 _lock = Lock()
@@ -43,7 +46,7 @@ def mapped(file: BinaryIO) -> memoryview:
 
 
 def let_go(touched_bytes: int) -> None:
-    """Say that so many bytes of maps are about to be read; now and then give all that lies in memory back.
+    """Say that so many bytes are about to be read or made; now and then give back all that need not lie in memory.
 
     Parameters
     ----------
@@ -58,6 +61,23 @@ def let_go(touched_bytes: int) -> None:
         if hasattr(mmap, "MADV_DONTNEED") and sys.platform == "linux":  # elsewhere it is a hint of another meaning
             for one in _maps:
                 one.madvise(mmap.MADV_DONTNEED)
+    _give_back_freed()
+
+
+def _give_back_freed() -> None:
+    """Give what was freed back to the system, where the C library keeps it: takes some milliseconds."""
+    _trimming()(0)
+
+
+@cache
+def _trimming() -> Callable[[int], object]:
+    """Return glibc's malloc_trim; elsewhere what does nothing."""
+    import ctypes
+
+    return getattr(ctypes.CDLL(None), "malloc_trim", _nothing) if sys.platform == "linux" else _nothing
+
+
+def _nothing(_kept_bytes: int) -> None: ...
 
 
 @cache

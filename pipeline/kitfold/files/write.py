@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from kitfold.files.disk import NEW, PART, disk_errors, fresh_name
 from kitfold.files.lock import held, refuse_busy
@@ -15,10 +16,34 @@ from kitfold.threads import uninterrupted
 if TYPE_CHECKING:  # numpy and libsndfile load only where a sound is written, so that the commands start fast
     from kitfold.sound import Sound
 
-__all__ = ["WrittenFiles", "master_bytes", "write_bytes", "write_master", "write_parts", "write_text"]
+__all__ = [
+    "Contents",
+    "Digest",
+    "WrittenFiles",
+    "digest_of",
+    "master_bytes",
+    "write_bytes",
+    "write_master",
+    "write_parts",
+    "write_text",
+]
 
+Contents: TypeAlias = bytes | Iterator[bytes]
+"""What stands in a file: all of it, or part after part, for what shall never lie in memory as a whole."""
 
 _BLOCK_FRAMES = 1 << 18
+
+
+class Digest(NamedTuple):
+    """What a file is known by: its SHA-256 in hex digits, and how many bytes it has."""
+
+    sha256: str
+    bytes: int
+
+
+def digest_of(data: bytes) -> Digest:
+    """Return what a file of these bytes is known by."""
+    return Digest(hashlib.sha256(data).hexdigest(), len(data))
 
 
 def write_bytes(path: Path, data: bytes) -> None:
@@ -88,10 +113,20 @@ class WrittenFiles(Mapping[str, bytes]):
         self.folder = folder
         self._names: dict[str, None] = {}
 
-    def write(self, name: str, data: bytes) -> None:
-        """Write a file (see `write_bytes`); threads may write different ones at once."""
-        write_bytes(self.folder / name, data)
+    def write(self, name: str, contents: Contents) -> Digest:
+        """Write a file (see `write_parts`) and say what it is known by; threads may write different ones at once."""
+        sha256, count = hashlib.sha256(), 0
+
+        def counted() -> Iterator[bytes]:
+            nonlocal count
+            for part in (contents,) if isinstance(contents, bytes) else contents:
+                sha256.update(part)
+                count += len(part)
+                yield part
+
+        write_parts(self.folder / name, counted())
         self._names[name] = None
+        return Digest(sha256.hexdigest(), count)
 
     def __getitem__(self, name: str) -> bytes:
         """Read a file that was written."""

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import TypeAlias
 
 from kitfold.errors import PackError
-from kitfold.files import Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
+from kitfold.files import Contents, Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
 from kitfold.files.maps import let_go
 from kitfold.pack.checks import checks_of
 from kitfold.pack.entries import manifest_of, slot_note
-from kitfold.pack.entry_parts import file_entry
+from kitfold.pack.entry_parts import written_entry
 from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_parts
 from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
@@ -31,7 +31,7 @@ from kitfold.threads import allowed, at_once, one_place
 __all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
 
-Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Iterable[tuple[str, bytes]]]
+Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Iterable[tuple[str, Contents]]]
 """Makes more files of a build from its manifest and its files, one by one, by name relative to the build folder."""
 
 
@@ -129,13 +129,9 @@ def _master_file(named: tuple[str, Master]) -> tuple[str, bytes]:
     return f"masters/{name}.wav", master_bytes(master.sound)
 
 
-def _written(files: WrittenFiles, made: Iterable[tuple[str, bytes]]) -> list[FileEntry]:
+def _written(files: WrittenFiles, made: Iterable[tuple[str, Contents]]) -> list[FileEntry]:
     """Write files one after the other, none kept, and return what the manifest says of them."""
-    entries = []
-    for file, data in made:
-        files.write(file, data)
-        entries.append(file_entry(file, data))
-    return entries
+    return [written_entry(file, files.write(file, contents)) for file, contents in made]
 
 
 def slot_files(plan: Plan, packed: Packed, folder: str = "slots/") -> Iterator[tuple[str, bytes]]:
@@ -165,6 +161,7 @@ def _file_name(slot: Slot, plan: Plan, device: Device) -> str:
 
 
 def _data_of(slot: Slot, name: str, plan: Plan, device: Device) -> bytes:
+    let_go(slot.stored.codes.nbytes)
     chunks = slot_chunks(slot, plan, device.wav_chunks) if takes_chunks(name) else []
     return device_file(name, slot.stored, chunks)
 

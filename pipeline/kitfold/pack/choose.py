@@ -26,7 +26,7 @@ _SLACK = 1e-11
 _FIRST_MARGIN = 1e-7  # of what the best choice can be over the bound at most
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)  # a large kit has a hundred thousand
 class Option:
     """One way to store something.
 

@@ -10,7 +10,7 @@ own. Whatever is cut falls to zero in `DECLICK_S`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,7 +31,9 @@ class Strike:
     Parameters
     ----------
     slot : int, which slot; only one note of it sounds at a time
-    sound : Sound, what the slot holds, codes turned back into samples, with its loop
+    sound : callable, gives what the slot holds, codes turned back into samples, with its loop; asked for when the note
+        is played: a long song's sounds would fill the memory
+    lasts : float, output frames that it sounds when nothing cuts it, see `played_frames`
     start : int, frame of the output
     stop : int or None, frame of the output at which the key goes up; None where that stops nothing
     step : float, > 0, stored frames per output frame
@@ -39,16 +41,17 @@ class Strike:
     """
 
     slot: int
-    sound: Sound
+    sound: Callable[[], Sound]
+    lasts: float
     start: int
     stop: int | None
     step: float
     gain: float
 
 
-def played_frames(sound: Sound, step: float) -> float:
-    """Count the output frames that a slot sounds when nothing cuts it; infinite where it loops."""
-    return math.inf if sound.loop is not None else math.ceil(sound.frames / step)
+def played_frames(frames: int, loops: bool, step: float) -> float:
+    """Count the output frames that a slot of so many frames sounds when nothing cuts it; infinite where it loops."""
+    return math.inf if loops else math.ceil(frames / step)
 
 
 def read_out(sound: Sound, step: float, frames: int) -> Audio:
@@ -74,8 +77,10 @@ def read_out(sound: Sound, step: float, frames: int) -> Audio:
         after = np.where(after >= end, start, after)
     part = (places - before).astype(np.float32)[:, np.newaxis]
     padded = np.pad(sound.samples, ((0, 1), (0, 0)))
-    low, high = (padded[np.minimum(place, sound.frames)] for place in (before, after))
-    read: Audio = low + part * (high - low)
+    low, read = (padded.take(place, axis=0, mode="clip") for place in (before, after))
+    read -= low
+    read *= part
+    read += low
     return read
 
 
@@ -93,7 +98,7 @@ def ends_of(strikes: Sequence[Strike], voices: int) -> list[float]:
     """
     spans = []
     for strike in strikes:
-        natural = strike.start + played_frames(strike.sound, strike.step)
+        natural = strike.start + strike.lasts
         spans.append((strike.slot, strike.start, natural if strike.stop is None else min(natural, strike.stop)))
     return cut_short(spans, voices)
 
@@ -140,10 +145,10 @@ def voices_mix(strikes: Sequence[Strike], voices: int, frames: int, channels: in
     mix = np.zeros((frames, channels), dtype=np.float32)
     declick = max(1, seconds_to_frames(DECLICK_S, rate_hz))
     for strike, end in zip(strikes, ends_of(strikes, voices), strict=True):
-        whole = played_frames(strike.sound, strike.step)
-        cut = end < strike.start + whole
-        length = int(min(end - strike.start + declick * cut, whole, frames - strike.start))
-        heard = read_out(strike.sound, strike.step, length) * np.float32(strike.gain)
+        cut = end < strike.start + strike.lasts
+        length = int(min(end - strike.start + declick * cut, strike.lasts, frames - strike.start))
+        heard = read_out(strike.sound(), strike.step, length)
+        heard *= np.float32(strike.gain)
         if cut:
             heard *= _until(int(end) - strike.start, length, declick)
         mix[strike.start : strike.start + length] += heard

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import platform
 from collections.abc import Mapping
 from typing import Any
 
 from kitfold import __version__
+from kitfold.files import Digest, digest_of
 from kitfold.pack.manifest import FileEntry, RootEntry
 from kitfold.pack.roots import RootNote
 from kitfold.plan.plan import Plan
@@ -26,6 +26,7 @@ __all__ = [
     "rounded",
     "song_entry",
     "step_entry",
+    "written_entry",
 ]
 
 
@@ -105,7 +106,12 @@ def step_entry(done: Done) -> dict[str, Any]:
 
 def file_entry(name: str, data: bytes) -> FileEntry:
     """Return a file's entry."""
-    return FileEntry(file=name, sha256=hashlib.sha256(data).hexdigest(), bytes=len(data))
+    return written_entry(name, digest_of(data))
+
+
+def written_entry(name: str, written: Digest) -> FileEntry:
+    """Return the entry of a file that was written."""
+    return FileEntry(file=name, sha256=written.sha256, bytes=written.bytes)
 
 
 def level_db(value: float) -> float:

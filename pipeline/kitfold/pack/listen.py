@@ -10,17 +10,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
 import soxr
 
 from kitfold.files import Store, master_bytes
+from kitfold.files.maps import let_go
 from kitfold.measure.level import HEARD_QUALITY, true_peak_db
 from kitfold.pack.cast import Casting, arranged
-from kitfold.pack.device_voice import Strike, voices_mix
+from kitfold.pack.device_voice import Strike, played_frames, voices_mix
 from kitfold.pack.kit import Packed
 from kitfold.pack.once import made_once
-from kitfold.pack.played import play_kit
+from kitfold.pack.played import Played, play_kit
 from kitfold.pack.sketch_model import NoteEvent, Sketch
 from kitfold.pack.song_midi import song_midi
 from kitfold.plan.kit import Listen
@@ -133,6 +135,7 @@ def played_by_masters(
     with ThreadPoolExecutor(jobs) as pool:
         moved = dict(zip(keys, pool.map(move, keys), strict=True))
     for note in sketch.notes:
+        let_go(moved[note.sound, note.semitones].nbytes)
         start = seconds_to_frames(sketch.seconds(note.start_beats), LISTEN_RATE_HZ)
         loops = masters[note.sound].sound.loop is not None
         heard = _released(moved[note.sound, note.semitones], note, sketch, loops)[: len(mix) - start]
@@ -165,11 +168,18 @@ def played_by_device(plan: Plan, packed: Packed, sketch: Sketch, channels: int) 
             start = seconds_to_frames(sketch.seconds(note.start_beats), rate_hz)
             up = seconds_to_frames(sketch.seconds(note.start_beats + note.beats), rate_hz)
             stop = max(up, start + 1) if device.note_off == "stops" else None
-            step = played.sound.rate_hz / rate_hz * semitones_to_ratio(cast.setting)
-            strikes.append(Strike(cast.slot.slot, played.sound, start, stop, step, db_to_gain(played.gain_db)))
+            stored = played.slot.stored
+            step = stored.rate_hz / rate_hz * semitones_to_ratio(cast.setting)
+            lasts = played_frames(stored.frames, played.slot.loop is not None, step)
+            gain = db_to_gain(played.gain_db)
+            strikes.append(Strike(cast.slot.slot, partial(_sound_of, played), lasts, start, stop, step, gain))
     frames = seconds_to_frames(sketch.seconds(sketch.beats) + _TAIL_S, rate_hz)
     mix = voices_mix(strikes, device.voices, frames, device.channels, rate_hz)
     return _panned(soxr.resample(mix, rate_hz, LISTEN_RATE_HZ, quality=HEARD_QUALITY), channels)
+
+
+def _sound_of(played: Played) -> Sound:
+    return played.sound
 
 
 def _channels(plan: Plan, packed: Packed, masters: Mapping[str, Master]) -> int:
@@ -184,6 +194,7 @@ def _varispeed(master: Master, semitones: int, frames: int, store: Store | None)
     rate_hz = sound.rate_hz * semitones_to_ratio(semitones)
     needed = math.ceil(frames * rate_hz / LISTEN_RATE_HZ)
     needed = needed if sound.loop else min(needed, sound.frames)
+    let_go(sound.samples.nbytes)
 
     def heard() -> Audio:
         return sound.sustained(needed).samples if sound.loop else sound.samples[:needed]

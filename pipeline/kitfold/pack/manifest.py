@@ -6,8 +6,6 @@ Readers ignore fields that they don't know; a change of meaning is a new number 
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
-from itertools import takewhile
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -30,7 +28,6 @@ __all__ = [
     "json_schema",
     "json_text",
     "manifest_text",
-    "shared_steps",
 ]
 
 SCHEMA: Literal["kitfold-manifest/1"] = "kitfold-manifest/1"
@@ -172,11 +169,6 @@ class Manifest(Entry):
     slots: list[SlotEntry]
     files: list[FileEntry]
     checks: list[Check]
-
-
-def shared_steps(steps: Sequence[Mapping[str, Any]], others: Sequence[Mapping[str, Any]]) -> int:
-    """Count the steps that two sounds have in common from the beginning: one is made from the other's."""
-    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], zip(steps, others, strict=False)))
 
 
 def manifest_text(manifest: Manifest) -> str:

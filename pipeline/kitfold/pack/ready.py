@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from functools import partial
 
 from kitfold.errors import StepError
+from kitfold.files.maps import let_go
 from kitfold.measure.level import held_until_s, loudest_lufs, true_peak_db
 from kitfold.pack.asks import Ask, asks_of
 from kitfold.pack.balance import Gain, Levels
@@ -95,6 +96,7 @@ def whole_levels(plan: Plan, device: Device, master: Master, bench: Bench | None
 
 def _in_device(device: Device, master: Sound, longest_s: float) -> tuple[Sound, Sound]:
     """Return a master folded, at its own rate and at the device's."""
+    let_go(master.samples.nbytes)
     sound = folded(master, device)
     if sound.loop is not None and not can_loop(device):
         sound = played_out(sound, longest_s)
@@ -110,6 +112,7 @@ def _longest_hold_s(plan: Plan) -> float:
 def made_ready(plan: Plan, device: Device, master: Master, reach: Reach, whole: Whole, gain: Gain) -> Ready:
     """Say what the song asks of a sound, and what each way of storing it would cost the ear."""
     planned, a4_hz, store = master.planned, plan.kit.a4_hz, whole.bench.store
+    let_go(master.sound.samples.nbytes)
     note = made_once(store, "note", master.key, [a4_hz], lambda: root_note(master.sound, a4_hz), (RootNote,))
     asks = asks_of(planned.name, planned.plays, note.pitch_class, plan.song)
     parts = [

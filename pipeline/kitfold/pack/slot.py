@@ -6,6 +6,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from kitfold.files.maps import let_go
 from kitfold.measure.level import held_until_s, loudest_lufs, peak_db, true_peak_db
 from kitfold.pack.balance import Gain, Levels
 from kitfold.pack.convert import apply_gain
@@ -121,6 +122,7 @@ def stored_slot(
     plan: Plan,
 ) -> Slot:
     """Quantise one part and measure what the device will play."""
+    let_go(sound.samples.nbytes)
     dither = dithers(device, ready.candidate.held_s, any(one.ask.needs_s > 0 for one in part.serves))
     note, floor_db = moved(ready.note, part.root), plan.fit.hold_floor_db
     parts = [*_wanted(part), gain.store_db, dither, asdict(note), floor_db]

@@ -1,14 +1,15 @@
-"""Which slot holds what."""
+"""Which slot holds what, and how its history reads beside another's."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from itertools import takewhile
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:  # so that a table of names loads nothing that works on sound
     from kitfold.pack.problem import Part
 
-__all__ = ["place", "stored_name"]
+__all__ = ["place", "shared_steps", "stored_name"]
 
 
 def place(parts: Sequence[Part], fixed: Mapping[str, int]) -> tuple[int, ...]:
@@ -33,3 +34,8 @@ def stored_name(name: str, root: int) -> str:
     if root == 0:
         return name
     return f"{name}_{'up' if root > 0 else 'down'}{abs(root)}"
+
+
+def shared_steps(steps: Sequence[Mapping[str, Any]], others: Sequence[Mapping[str, Any]]) -> int:
+    """Count the steps that two sounds have in common from the beginning: one is made from the other's."""
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], zip(steps, others, strict=False)))

@@ -21,7 +21,7 @@ from kitfold.sheet.score import Score
 from kitfold.sheet.take import TAKE_FILE, cues_of
 from kitfold.sound import Sound
 
-__all__ = ["BESIDE_BYTES", "EXACT_SONG_BYTES", "SONGS", "Clip", "Heard", "clips_of", "data_of", "heard_of"]
+__all__ = ["BESIDE_BYTES", "EXACT_SONG_BYTES", "SONGS", "Clip", "Heard", "ahead", "clips_of", "data_of", "heard_of"]
 
 Item = TypeVar("Item")
 Made = TypeVar("Made")
@@ -95,7 +95,7 @@ def clips_of(
         jobs["take"] = partial(_take, files)
     # the longest first, so that no thread is left with it alone
     order = sorted(jobs, key=lambda key: (key not in ("take", *SONGS), not key.startswith("master"), key))
-    return _ahead(pool, lambda key: _clip(key, jobs[key]), order)
+    return ahead(pool, lambda key: _clip(key, jobs[key]), order)
 
 
 def heard_of(
@@ -113,7 +113,7 @@ def heard_of(
     """
     slots = _slots_in(manifest, files)
     own = [slot for slot in slots if slot["copy"] is None and master_of(slot) in files]
-    gaps = _ahead(pool, lambda slot: _gap_db(slot, files, store), own)
+    gaps = ahead(pool, lambda slot: _gap_db(slot, files, store), own)
 
     def made(lossless: Collection[str]) -> Heard:
         match_db, keys, forms = _middle(list(gaps)), _master_keys(slots, files), _song_forms(manifest["device"])
@@ -123,8 +123,15 @@ def heard_of(
     return made
 
 
-def _ahead(pool: Executor, make: Callable[[Item], Made], items: Sequence[Item]) -> Iterator[Made]:
-    """Begin to make something of every item, and give it in their order, at most so many ahead of who takes it."""
+def ahead(pool: Executor, make: Callable[[Item], Made], items: Sequence[Item]) -> Iterator[Made]:
+    """Begin to make something of every item, and give it in their order, at most so many ahead of who takes it.
+
+    Parameters
+    ----------
+    pool : Executor
+    make : callable
+    items : sequence
+    """
     waiting = deque(pool.submit(make, item) for item in items[:_MOST_AHEAD])
     later = iter(items[_MOST_AHEAD:])
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +11,7 @@ from kitfold.sheet.numbers import signed
 from kitfold.sheet.score import Score, percent
 from kitfold.sheet.sketch import Heard
 
-__all__ = ["Note", "notes_of"]
+__all__ = ["Note", "any_unreached", "notes_of"]
 
 _STEP_PX, _MOST_STEPS = 0.6, 12  # how far a note stands from its line for a semitone, and how many semitones count
 
@@ -55,6 +55,18 @@ def notes_of(slot: Mapping[str, Any], score: Score, kit: Mapping[str, Any], flat
             name = sounding_note(slot, steps + slot["play_semitones"], kit, flats) or "no clear root"
             found.append(Note(x, width, round(rise, 1), not stray, _said(name, one, stray, score)))
     return tuple(found)
+
+
+def any_unreached(slots: Sequence[Mapping[str, Any]], score: Score) -> bool:
+    """Say whether the sketch has notes that a slot's own sound should play and the device cannot reach.
+
+    Parameters
+    ----------
+    slots : sequence of mappings as in manifest.json
+    score : Score
+    """
+    own = {slot["sound"] for slot in slots if slot["copy"] is None}
+    return any(one.slot is None and one.sound in own for one in (score.sketch.notes if score.sketch else ()))
 
 
 def _said(name: str, one: Heard, stray: bool, score: Score) -> str:

@@ -10,12 +10,13 @@ from functools import cache
 from importlib.resources import files as resources
 from typing import TYPE_CHECKING, Any
 
-from kitfold.files import Store
+from kitfold.files import Contents, Store
 from kitfold.render.jobs import default_jobs
-from kitfold.sheet.chart import chart_of, masking_map, writes_flats
+from kitfold.sheet.chart import chart_of, masking_map
 from kitfold.sheet.coded import coded
-from kitfold.sheet.embed import BESIDE_BYTES, Clip, clips_of, data_of, heard_of
-from kitfold.sheet.rows import FIGURE, row_of
+from kitfold.sheet.embed import BESIDE_BYTES, Clip, ahead, clips_of, data_of, heard_of
+from kitfold.sheet.notes import any_unreached
+from kitfold.sheet.rows import FIGURE, Rows
 from kitfold.sheet.scales import BAND_TICKS
 from kitfold.sheet.score import Score, score_of
 from kitfold.sheet.sketch import read_sketch
@@ -34,6 +35,7 @@ SCRIPTS = (
     "rows.js", "page.js",
 )  # fmt: skip
 _TEMPLATES = resources("kitfold.sheet") / "templates"
+_PIECES = 500  # so many of the template's pieces are written at once: some kilobytes
 
 
 def sheet_page(manifest: Mapping[str, Any], files: Mapping[str, bytes]) -> str:
@@ -55,7 +57,8 @@ def sheet_files(
     store: Store | None = None,
 ) -> dict[str, bytes]:
     """Return the page, and its sounds beside it where they would make it too heavy: see `sheet_parts`."""
-    return dict(sheet_parts(manifest, files, beside_bytes, jobs, store))
+    made = sheet_parts(manifest, files, beside_bytes, jobs, store)
+    return {name: contents if isinstance(contents, bytes) else b"".join(contents) for name, contents in made}
 
 
 def sheet_parts(
@@ -64,10 +67,11 @@ def sheet_parts(
     beside_bytes: int = BESIDE_BYTES,
     jobs: int | None = None,
     store: Store | None = None,
-) -> Iterator[tuple[str, bytes]]:
-    """Give the page's files, name and bytes, one by one: its sounds, where they would make it too heavy, and the page.
+) -> Iterator[tuple[str, Contents]]:
+    """Give the page's files, name and contents, one by one: its sounds, where they would make it too heavy, and itself.
 
-    No more is in memory at once than some sounds more than `beside_bytes`, however many there are.
+    No more is in memory at once than some sounds more than `beside_bytes` and some rows, however many there are: the
+    page comes in parts, which must be taken before the iterator goes on.
 
     Parameters
     ----------
@@ -77,13 +81,12 @@ def sheet_parts(
     store : Store or None, where sounds and figures are kept from build to build; the page is the same with and without
     """
     manifest = with_tones(manifest)
-    score, flats = score_of(manifest, read_sketch(manifest, files)), writes_flats(manifest)
+    score = score_of(manifest, read_sketch(manifest, files))
+    rows = Rows(manifest, files, score, store)
     with ThreadPoolExecutor(jobs or default_jobs()) as pool:
         making, waiting = clips_of(manifest, files, pool, store), heard_of(manifest, files, pool, store)
+        drawn = ahead(pool, rows.row, manifest["slots"])
         template = page_template()
-        rows = list(pool.map(lambda slot: row_of(manifest, slot, files, score, flats, store), manifest["slots"]))
-        lost = any(not note.reached for row in rows for note in row["notes"])
-        said = {**_said(manifest, files, score), "rows": rows, "row_unreached": lost}
         held: list[Clip] = []
         lossless, text_bytes = set(), 0
         for clip in making:
@@ -94,9 +97,9 @@ def sheet_parts(
             if text_bytes > beside_bytes:
                 yield from ((f"sheet/{one.key}.js", _script_of(one)) for one in held)
                 held.clear()
-        heard = waiting(lossless)
-    data = data_of(manifest, files, heard, score, text_bytes > beside_bytes)
-    yield "sheet.html", _page(template, said, held, data).encode()
+        data = data_of(manifest, files, waiting(lossless), score, text_bytes > beside_bytes)
+        said = {**_said(manifest, files, score), "facts": list(map(rows.facts, manifest["slots"])), "rows": drawn}
+        yield "sheet.html", _page(template, said, held, data)
 
 
 @cache
@@ -118,11 +121,14 @@ def page_template() -> Template:
     return engine.get_template("sheet.html.j2")
 
 
-def _page(template: Template, said: Mapping[str, Any], clips: Sequence[Clip], data: Mapping[str, Any]) -> str:
+def _page(
+    template: Template, said: Mapping[str, Any], clips: Sequence[Clip], data: Mapping[str, Any]
+) -> Iterator[bytes]:
+    """Give the page, some of it at a time."""
     from markupsafe import Markup
 
     style, script = _style(said["score"]), "".join(_text(name) for name in SCRIPTS)
-    return template.render(
+    pieces = template.stream(
         **said,
         data=data,
         clips=clips,
@@ -130,6 +136,8 @@ def _page(template: Template, said: Mapping[str, Any], clips: Sequence[Clip], da
         style=Markup(style),  # noqa: S704  (our own file, hashed in the policy)
         script=Markup(script),  # noqa: S704
     )
+    pieces.enable_buffering(_PIECES)
+    return (piece.encode() for piece in pieces)
 
 
 def _style(score: Score) -> str:
@@ -157,6 +165,7 @@ def _said(manifest: Mapping[str, Any], files: Mapping[str, bytes], score: Score)
         "band_ticks": BAND_TICKS,
         "made_with": manifest["made_with"],
         "figure": FIGURE,
+        "any_unreached": any_unreached(manifest["slots"], score),
     }
 
 

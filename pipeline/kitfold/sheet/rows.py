@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from kitfold.files import Store
-from kitfold.pack.manifest import shared_steps
+from kitfold.pack.slots import shared_steps
 from kitfold.sheet.audio import Take, of_files, read_slot, read_take
-from kitfold.sheet.chart import label_of, sounding_note
+from kitfold.sheet.chart import label_of, sounding_note, writes_flats
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
 from kitfold.sheet.marks import Mark, marks_of
 from kitfold.sheet.notes import Note, notes_of
@@ -20,63 +22,94 @@ from kitfold.sheet.scales import time_ticks
 from kitfold.sheet.score import Score
 from kitfold.sheet.words import change_words, check_title, error_words, step_words
 
-__all__ = ["FIGURE", "master_of", "row_of"]
+__all__ = ["FIGURE", "Rows", "master_of"]
 
 FIGURE = {"columns": 240, "width": 480, "half": 30, "bands_width": 140, "bands_height": 60}
 _RANGE_DB = 60.0  # of the band figure: the quietest that a held sound under others can still be heard at, roughly
 _WORST = {"fail": 0, "warn": 1, "pass": 2}
 
 
-def row_of(
-    manifest: Mapping[str, Any],
-    slot: Mapping[str, Any],
-    files: Mapping[str, bytes],
-    score: Score,
-    flats: bool,
-    store: Store | None = None,
-) -> dict[str, Any]:
-    """Return everything that the page says of one slot.
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """What the page says of the slots: a few facts for its lists, and a whole row for the score, made when asked for.
 
     Parameters
     ----------
-    manifest, slot : mappings as in manifest.json
+    manifest : mapping as in manifest.json
     files : mapping, file name to bytes: without a file its figure stays empty
     score : Score
-    flats : bool, write notes with flats
     store : Store or None, where figures are kept from build to build
     """
-    inherited = _inherited(slot, manifest)
-    marks, notes = marks_of(slot, score), notes_of(slot, score, manifest["kit"], flats)
-    figures = _kept_figures(slot, files, store)
-    whole_s = figures["master_s"]
-    return {
-        "slot": slot,
-        "label": label_of(slot),
-        "marks": marks,
-        "notes": notes,
-        "held": any(mark.kind == "hold" for mark in marks),
-        "score_words": _score_words(marks, notes, score),
-        "note": sounding_note(slot, slot["play_semitones"], manifest["kit"], flats),
-        "tuned": _tuned(slot),
-        "share": _share(slot, manifest),
-        "level": decibels(slot["play_db"]),
-        "at_root": signed(slot["play_semitones"]),
-        "played": how_played(slot, manifest.get("song")),
-        "lost": error_words(slot, whole_s),
-        "changes": [change_words(change, slot, whole_s) for change in slot["changes"]],
-        "steps": [step_words(step) for step in slot["made"]["steps"][inherited:]],
-        "inherited": [str(step.get("step", "")) for step in slot["made"]["steps"][:inherited]],
-        **_verdict(slot, manifest["checks"]),
-        "seconds": time_ticks(figures["span_s"]),
-        **figures,
-    }
 
+    manifest: Mapping[str, Any]
+    files: Mapping[str, bytes]
+    score: Score
+    store: Store | None = None
 
-def _inherited(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> int:
-    """Count the steps that a sound shares with the one it is made from: what they said was said there."""
-    parent = slot["made"].get("from")
-    steps = next((one["made"]["steps"] for one in manifest["slots"] if one["sound"] == parent), ())
-    return shared_steps(slot["made"]["steps"], steps)
+    def facts(self, slot: Mapping[str, Any]) -> dict[str, Any]:
+        """Return what every list of slots says of one."""
+        return {
+            "slot": slot,
+            "label": label_of(slot),
+            "note": sounding_note(slot, slot["play_semitones"], self.manifest["kit"], self.flats),
+            "share": _share(slot, self.manifest),
+            "level": decibels(slot["play_db"]),
+            "at_root": signed(slot["play_semitones"]),
+        }
+
+    def row(self, slot: Mapping[str, Any]) -> dict[str, Any]:
+        """Return everything that the page says of one slot."""
+        steps, inherited = slot["made"]["steps"], self._inherited(slot)
+        marks, notes = marks_of(slot, self.score), notes_of(slot, self.score, self.manifest["kit"], self.flats)
+        figures = _kept_figures(slot, self.files, self.store)
+        whole_s = figures["master_s"]
+        return {
+            **self.facts(slot),
+            "marks": marks,
+            "notes": notes,
+            "held": any(mark.kind == "hold" for mark in marks),
+            "score_words": _score_words(marks, notes, self.score),
+            "tuned": _tuned(slot),
+            "played": how_played(slot, self.manifest.get("song")),
+            "lost": error_words(slot, whole_s),
+            "changes": [change_words(change, slot, whole_s) for change in slot["changes"]],
+            "steps": [step_words(step) for step in steps[inherited:]],
+            "inherited": [str(step.get("step", "")) for step in steps[:inherited]],
+            **self._verdict(slot),
+            "seconds": time_ticks(figures["span_s"]),
+            **figures,
+        }
+
+    @cached_property
+    def flats(self) -> bool:
+        """Whether notes are written with flats."""
+        return writes_flats(self.manifest)
+
+    @cached_property
+    def _steps(self) -> Mapping[str, Any]:
+        """The steps of each sound, as its first slot has them."""
+        return {slot["sound"]: slot["made"]["steps"] for slot in reversed(self.manifest["slots"])}
+
+    @cached_property
+    def _checks(self) -> Mapping[str, list[int]]:
+        """The places of the checks about each name, a sound's or a slot's."""
+        found: dict[str, list[int]] = {}
+        for place, one in enumerate(self.manifest["checks"]):
+            for name in one["about"]:
+                found.setdefault(name, []).append(place)
+        return found
+
+    def _inherited(self, slot: Mapping[str, Any]) -> int:
+        """Count the steps that a sound shares with the one it is made from: what they said was said there."""
+        return shared_steps(slot["made"]["steps"], self._steps.get(slot["made"].get("from"), ()))
+
+    def _verdict(self, slot: Mapping[str, Any]) -> dict[str, Any]:
+        """Return the worst result of the checks that name this slot or its sound, and which ones do not pass."""
+        checks, names = self.manifest["checks"], {slot["sound"], label_of(slot)}
+        about = sorted({place for name in names for place in self._checks.get(name, ())})
+        about.sort(key=lambda place: _WORST[checks[place]["result"]])
+        poor = [(place, check_title(checks[place])) for place in about if checks[place]["result"] != "pass"]
+        return {"result": checks[about[0]]["result"] if about else "pass", "poor": poor}
 
 
 def master_of(slot: Mapping[str, Any]) -> str:
@@ -145,15 +178,6 @@ def _tuned(slot: Mapping[str, Any]) -> str:
 
 def _share(slot: Mapping[str, Any], manifest: Mapping[str, Any]) -> float:
     return round(100.0 * float(slot["memory"]) / max(1, int(manifest["budget"]["limit"])), 1)
-
-
-def _verdict(slot: Mapping[str, Any], checks: Any) -> dict[str, Any]:
-    """Return the worst result of the checks that name this slot or its sound, and which ones do not pass, by place."""
-    names = {slot["sound"], label_of(slot)}
-    about = [place for place, one in enumerate(checks) if names & set(one["about"])]
-    about.sort(key=lambda place: _WORST[checks[place]["result"]])
-    poor = [(place, check_title(checks[place])) for place in about if checks[place]["result"] != "pass"]
-    return {"result": checks[about[0]]["result"] if about else "pass", "poor": poor}
 
 
 def _score_words(marks: tuple[Mark, ...], notes: tuple[Note, ...], score: Score) -> str:
