@@ -104,19 +104,22 @@ def test_masters_made_by_a_cluster_are_those_made_at_home(cluster, kit_folder, e
     assert same(far, made(plan, Here(1), Store(tmp_path / "cache")))
 
 
-def test_copies_stretched_by_a_cluster_are_those_made_at_home(cluster, kit_folder, entries):
+@pytest.mark.parametrize("loops", [False, True])
+def test_what_a_cluster_packs_is_what_is_packed_at_home(cluster, kit_folder, entries, loops):
     folder = kit_folder
-    folder.device("large", rate_hz=22_050, bits=16, slots=8, memory_s=60, transpose=[0, 0], voices=8)
+    how = {"loop": True, "note_off": "stops"} if loops else {}
+    folder.device("large", rate_hz=22_050, bits=16, slots=8, memory_s=60, transpose=[0, 0], voices=8, **how)
     song = {"section": [{"name": "a", "chords": ["i", "VI", "iv"]}]}
     pad = {**entries.pad, "plays": "chords", "copies": "all"}
-    plan = load_plan(folder.kit([pad, entries.hit], {"device": "large.toml"}, song=song))
-    stretched = []
+    fit = {"allow": ["loop", "shorten", "drop-copy"]}
+    plan = load_plan(folder.kit([pad, entries.hit], {"device": "large.toml"}, song=song, fit=fit))
+    far = []
 
     class Counting(Here):
         far = True
 
         def do(self, work, *given):
-            stretched.append(work.__name__)
+            far.append(work.__name__)
             return crew.do(work, *given)
 
     with crew_at(cluster.address, None) as crew:
@@ -124,9 +127,28 @@ def test_copies_stretched_by_a_cluster_are_those_made_at_home(cluster, kit_folde
             pack_kit(plan, plan.devices[0], made(plan, Here(1)), 2, lambda name: None, None, who)
             for who in (Counting(2), None)
         ]
-    assert stretched.count("keep_length") == sum(slot.part.root != 0 for slot in kits[0].slots) > 0
-    codes = [[(slot.slot, slot.part.root, slot.stored.codes.tobytes()) for slot in kit.slots] for kit in kits]
-    assert codes[0] == codes[1]
+    slots = len(kits[0].slots)
+    assert far.count("keep_length") == sum(slot.part.root != 0 for slot in kits[0].slots) > 0
+    assert [far.count(name) for name in ("_measured", "_priced", "_cut_part", "_converted")] == [2, 2, slots, slots]
+    assert any(slot.loop for slot in kits[0].slots) == loops
+    figures = [
+        [
+            (
+                slot.slot,
+                slot.part.root,
+                slot.stored.codes.tobytes(),
+                slot.lufs,
+                slot.held_s,
+                slot.error_cents,
+                slot.part.share,
+                slot.history,
+            )
+            for slot in kit.slots
+        ]
+        for kit in kits
+    ]
+    assert figures[0] == figures[1]
+    assert kits[0].wanted_lufs == kits[1].wanted_lufs
 
 
 def test_a_worker_that_is_killed_costs_time_and_nothing_else(cluster, kit_folder, entries):

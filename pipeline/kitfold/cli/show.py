@@ -74,8 +74,8 @@ def _slots(manifest: Entries) -> Table:
 def _root(slot: Entries) -> str:
     if not slot["root"]["pitched"] or slot["root"]["note"] is None:
         return "none"
-    error = slot["root"]["error_cents"]
-    return slot["root"]["note"] + (f" {error:+.1f} c" if error is not None else "")
+    note, error = slot["root"]["note"], slot["root"]["error_cents"]
+    return f"{note} {error:+.1f} c" if error is not None else str(note)
 
 
 def said_of(change: Entries) -> str:

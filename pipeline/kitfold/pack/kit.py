@@ -67,7 +67,7 @@ def pack_kit(
     jobs : int, threads
     tell : called with a slot's name when it is done
     store : Store or None, where results are kept from build to build; what comes out is the same with and without
-    crew : Crew or None, who stretches copies; by default this process
+    crew : Crew or None, who does the work on sounds; by default this process
 
     Raises
     ------
@@ -75,15 +75,16 @@ def pack_kit(
     StepError : where a sound has nothing that the device can store
     """
     reach = Reach(*device.transpose, plan.fit.natural_range_semitones)
-    bench, stretching = Bench(store, crew), crew.threads if crew and crew.far else jobs
-    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name], bench), jobs)
+    bench = Bench(store, crew)
+    threads = crew.threads if crew and crew.far else jobs
+    whole = _each(list(masters), lambda name: whole_levels(plan, device, masters[name], bench), threads)
     expected = dict(zip(whole, balance([one.levels for one in whole.values()], device.slot_level), strict=True))
 
     def prepared(wishes: Plan) -> dict[str, Ready]:
         def prepare(name: str) -> Ready:
             return made_ready(wishes, device, masters[name], reach, whole[name], expected[name])
 
-        return _each(list(masters), prepare, stretching)
+        return _each(list(masters), prepare, threads)
 
     ready = prepared(plan)
     memory = memory_of(device)
@@ -106,7 +107,7 @@ def pack_kit(
         tell(key)
         return made
 
-    made = _each(list(parts), make, stretching)
+    made = _each(list(parts), make, threads)
     gains = balance([levels for _, levels in made.values()], device.slot_level)
     numbers = place(fitted.stored, {sound.name: sound.slot for sound in plan.sounds if sound.slot is not None})
     orders = {key: order for order, key in enumerate(parts)}
@@ -115,7 +116,7 @@ def pack_kit(
         order, part = orders[key], parts[key]
         return stored_slot(numbers[order], part, ready[part.name], made[key][0], gains[order], device, plan)
 
-    slots = _each(list(parts), stored, jobs)
+    slots = _each(list(parts), stored, threads)
     wanted = {name: one.levels.wanted_lufs for name, one in whole.items()}
     return Packed(device, memory, tuple(sorted(slots.values(), key=lambda slot: slot.slot)), fitted, wanted)
 

@@ -22,6 +22,7 @@ from kitfold.pack.roots import RootNote, root_note
 from kitfold.pack.ways import Ways, can_loop, strain_of
 from kitfold.pack.whole import Bench, Whole
 from kitfold.plan.device import Device
+from kitfold.plan.kit import FitWishes
 from kitfold.plan.plan import Plan, PlannedSound
 from kitfold.plan.toml import shown_path
 from kitfold.render.keys import key_of
@@ -83,10 +84,13 @@ def whole_levels(plan: Plan, device: Device, master: Master, bench: Bench | None
     make = partial(_in_device, device, master.sound, longest_s)
 
     def measured() -> tuple[Levels, tuple[Done, ...]]:
-        sound, at_rate = bench.recent.get((name, "whole"), make)
-        if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
+        if bench.far:
+            found = bench.do(_measured, device, master.sound, longest_s)
+        else:
+            found = _levels(master.sound, *bench.recent.get((name, "whole"), make))
+        if found is None:
             raise _nothing_left(plan, device, master)
-        return Levels(_master_lufs(master.sound), loudest_lufs(at_rate), true_peak_db(at_rate)), sound.history
+        return found
 
     levels, history = made_once(bench.store, "whole", master.key, parts, measured, (Levels,))
     key = key_of("whole", master.key, parts) if master.key else ""
@@ -101,6 +105,18 @@ def _in_device(device: Device, master: Sound, longest_s: float) -> tuple[Sound, 
     if sound.loop is not None and not can_loop(device):
         sound = played_out(sound, longest_s)
     return sound, resample(sound, device.top_rate_hz)
+
+
+def _measured(device: Device, master: Sound, longest_s: float) -> tuple[Levels, tuple[Done, ...]] | None:
+    """Return the levels and the history of a master in a device: see `_levels`."""
+    return _levels(master, *_in_device(device, master, longest_s))
+
+
+def _levels(master: Sound, sound: Sound, at_rate: Sound) -> tuple[Levels, tuple[Done, ...]] | None:
+    """Measure a master, and what a device's rate leaves of it; None where that is nothing."""
+    if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
+        return None
+    return Levels(_master_lufs(master), loudest_lufs(at_rate), true_peak_db(at_rate)), sound.history
 
 
 def _longest_hold_s(plan: Plan) -> float:
@@ -142,17 +158,35 @@ def _candidate(
     gain: Gain,
     asks: tuple[Ask, ...],
 ) -> Candidate:
-    """Price the ways of storing a sound."""
-    planned = master.planned
-    sound, at_rate = whole.sounds()
-    held_s = held_until_s(at_rate, plan.fit.hold_floor_db)
-    rounds = _rounds(planned, whole, asks, held_s, reach) if _goes_round(plan, device, whole, asks) else {}
+    """Price the ways of storing a sound; its loops, and the copies that these need, are made first."""
+    planned, bench = master.planned, whole.bench
+    rounds: Mapping[int, Sound] = {}
+    if _goes_round(plan, device, whole, asks):
+        rounds = _rounds(planned, whole, asks, held_until_s(whole.sounds()[1], plan.fit.hold_floor_db), reach)
+    sounds = (whole.sound, None) if bench.far else whole.sounds()
+    return bench.do(_priced, planned, plan.fit, device, reach, gain.store_db, asks, rounds, *sounds)
+
+
+def _priced(
+    planned: PlannedSound,
+    fit: FitWishes,
+    device: Device,
+    reach: Reach,
+    store_db: float,
+    asks: tuple[Ask, ...],
+    rounds: Mapping[int, Sound],
+    sound: Sound,
+    at_rate: Sound | None,
+) -> Candidate:
+    """Price the ways of storing a sound, given its loops; what it is at the device's rate is made where it is not."""
+    at_rate = at_rate or resample(sound, device.top_rate_hz)
+    held_s = held_until_s(at_rate, fit.hold_floor_db)
     lasts = _lasting(rounds, held_s) if rounds else held_s
     required, optional = copies_for(asks, planned.copies, lasts, reach)
     held = any(ask.needs_s > 0 for ask in asks)
-    floor_db = plan.fit.hold_floor_db if held else None
+    floor_db = fit.hold_floor_db if held else None
     dither = dithers(device, held_s, held)
-    ways = Ways.of(sound, device, gain.store_db, dither, floor_db, plan.fit.repitch_semitones)
+    ways = Ways.of(sound, device, store_db, dither, floor_db, fit.repitch_semitones)
     share = ways.loop_share(rounds[0]) if rounds else 0.0
     return Candidate(
         name=planned.name,
@@ -164,7 +198,7 @@ def _candidate(
         required=required,
         optional=optional,
         wish=planned.copies,
-        whole=master.sound.whole,
+        whole=sound.whole,
         spare=planned.spare,
         strain=strain_of(ways.heard, asks, reach.natural) if optional else {},
         looped=sound.loop is not None,

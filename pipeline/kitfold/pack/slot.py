@@ -94,12 +94,17 @@ def made_part(part: Part, ready: Ready) -> tuple[Sound, Levels]:
 
     def made() -> tuple[Sound, Levels]:
         plain = source.round(part.root) if part.variant.loop else source.copy(part.root)
-        whole = plain if part.variant.loop else plain.with_samples(plain.samples, loop=None)
-        sound = cut(as_variant(whole, part.variant), part.frames)
-        lufs = loudest_lufs(played_back(sound, part))
-        return sound, Levels(source.levels.wanted_lufs, lufs, true_peak_db(sound))
+        return source.bench.do(_cut_part, part, plain, source.levels.wanted_lufs)
 
     return made_once(source.bench.store, "part", source.key, _wanted(part), made, (Levels,))
+
+
+def _cut_part(part: Part, plain: Sound, wanted_lufs: float) -> tuple[Sound, Levels]:
+    """Bring a whole sound, or a copy of one, to a part's pitch, rate and length, and measure that."""
+    whole = plain if part.variant.loop else plain.with_samples(plain.samples, loop=None)
+    sound = cut(as_variant(whole, part.variant), part.frames)
+    lufs = loudest_lufs(played_back(sound, part))
+    return sound, Levels(wanted_lufs, lufs, true_peak_db(sound))
 
 
 def _wanted(part: Part) -> list[Any]:
@@ -128,7 +133,7 @@ def stored_slot(
     parts = [*_wanted(part), gain.store_db, dither, asdict(note), floor_db]
 
     def converted() -> _Converted:
-        return _converted(part, apply_gain(sound, gain.store_db), device, dither, note, floor_db)
+        return ready.whole.bench.do(_converted, part, sound, gain.store_db, device, dither, note, floor_db)
 
     made = made_once(ready.whole.bench.store, "slot", ready.whole.key, parts, converted, (_Converted,))
     return Slot(
@@ -152,8 +157,11 @@ def stored_slot(
     )
 
 
-def _converted(part: Part, loud: Sound, device: Device, dither: bool, note: RootNote, floor_db: float) -> _Converted:
+def _converted(
+    part: Part, sound: Sound, store_db: float, device: Device, dither: bool, note: RootNote, floor_db: float
+) -> _Converted:
     """Send a part through the line input where the device has no other way in, quantise it and measure that."""
+    loud = apply_gain(sound, store_db)
     take = sent(loud, device) if device.loading == "line-in" else None
     if take is not None:
         loud = recorded(take, loud)

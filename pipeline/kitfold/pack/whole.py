@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Any, TypeVar
 
 from kitfold.files import Store
 from kitfold.pack.balance import Levels
@@ -21,6 +22,8 @@ from kitfold.steps.shift import keep_length
 from kitfold.units import semitones_to_ratio
 
 __all__ = ["Bench", "Whole"]
+
+Result = TypeVar("Result")
 
 _ROOM_BYTES = 64_000_000
 
@@ -36,13 +39,22 @@ class Bench:
     Parameters
     ----------
     store : Store or None, where results are kept from build to build
-    crew : Crew or None, who stretches; by default this process
+    crew : Crew or None, who stretches, prices and measures; by default this process
     recent : Recent, the sounds at hand
     """
 
     store: Store | None = None
     crew: Crew | None = None
     recent: Recent[tuple[Sound, ...]] = field(default_factory=lambda: Recent(_ROOM_BYTES, _nbytes))
+
+    @property
+    def far(self) -> bool:
+        """Whether other processes do the work."""
+        return self.crew is not None and self.crew.far
+
+    def do(self, work: Callable[..., Result], *given: Any) -> Result:
+        """Do one piece of work, here or far away: a pure function and what it is given."""
+        return self.crew.do(work, *given) if self.crew is not None else work(*given)
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,5 +111,4 @@ class Whole:
 
 
 def _stretched(whole: Whole, root: int) -> Sound:
-    crew, ratio = whole.bench.crew, semitones_to_ratio(root)
-    return crew.do(keep_length, whole.sound, ratio) if crew and crew.far else keep_length(whole.sound, ratio)
+    return whole.bench.do(keep_length, whole.sound, semitones_to_ratio(root))

@@ -224,6 +224,6 @@ def _refuse_others(client: Any, address: str) -> None:
 
 
 def _who() -> dict[str, str]:
-    """Return what can change the last bit of a sound, for people to read."""
+    """Return what can change the last bit of a sound and of what is stored of it, for people to read."""
     parts = {name: str(value) for name, value in made_with().items()}
-    return {**parts, "code": code_digest(*sound_parts())[:12]}
+    return {**parts, "code": code_digest(*sound_parts(), "pack")[:12]}
