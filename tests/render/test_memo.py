@@ -5,7 +5,7 @@ import pytest
 
 from kitfold.files import Store
 from kitfold.render import keys, memo
-from kitfold.render.keys import AFTER_SOUNDS, code_digest, key_of, made_with, sound_parts
+from kitfold.render.keys import AFTER_SOUNDS, code_digest, code_has_changed, key_of, made_with, sound_parts
 from kitfold.render.memo import kept, known, remembered
 
 
@@ -84,6 +84,12 @@ def test_keys_hang_on_every_part_and_on_nothing_else():
 # The code's digest
 
 
+def look_again():
+    """Forget what was seen of the code, as another process would not have seen it."""
+    for seen in (code_digest, keys._digest_of, keys._parts):
+        seen.cache_clear()
+
+
 @pytest.fixture
 def package(tmp_path, monkeypatch):
     """A copy of kitfold's source to be edited."""
@@ -92,9 +98,9 @@ def package(tmp_path, monkeypatch):
     copy = tmp_path / "kitfold"
     shutil.copytree(keys._PACKAGE, copy, ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.setattr(keys, "_PACKAGE", copy)
-    code_digest.cache_clear()
+    look_again()
     yield copy
-    code_digest.cache_clear()
+    look_again()
 
 
 @pytest.mark.parametrize(
@@ -105,23 +111,34 @@ def test_an_edit_of_code_that_can_change_a_sound_gives_another_digest(package, f
     before = code_digest(*sound_parts())
     path = package / file
     path.write_bytes(path.read_bytes() + b"\n")
-    code_digest.cache_clear()
+    look_again()
     assert code_digest(*sound_parts()) != before
 
 
 def test_an_edit_of_a_page_leaves_sounds_as_they_are_and_changes_the_whole(package):
     sounds, whole = code_digest(*sound_parts()), code_digest()
     (package / "sheet" / "page.py").write_text("changed")
-    code_digest.cache_clear()
+    look_again()
     assert code_digest(*sound_parts()) == sounds
     assert code_digest() != whole
 
 
+@pytest.mark.parametrize("edited", ["steps/trim.py", "cli/show.py", "new.py"])
+def test_an_edit_while_a_process_runs_is_noticed(package, edited):
+    before = code_digest()
+    assert not code_has_changed()
+    with (package / edited).open("a") as file:
+        file.write("# edited\n")
+    assert code_has_changed()
+    assert code_digest() == before
+
+
 def test_compiled_files_are_no_code(package):
     before = code_digest()
+    (package / "__pycache__").mkdir()
     (package / "steps" / "__pycache__").mkdir()
     (package / "steps" / "__pycache__" / "trim.cpython-311.pyc").write_bytes(b"x")
-    code_digest.cache_clear()
+    look_again()
     assert code_digest() == before
 
 
@@ -129,7 +146,7 @@ def test_the_code_of_sounds_imports_nothing_beside_itself():
     """Else an edit elsewhere could change a sound that is kept."""
     import ast
 
-    for path in keys._files(sound_parts()):
+    for path in (path for part in sound_parts() for path in keys._files(part)):
         if path.suffix != ".py" or (path.parent == keys._PACKAGE and path.name == "__main__.py"):
             continue
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):

@@ -145,9 +145,9 @@ def _refuse_other_code() -> None:
     ------
     PlanError : then
     """
-    from kitfold.render.keys import code_digest
+    from kitfold.render.keys import code_has_changed
 
-    if code_digest() != code_digest.__wrapped__():
+    if code_has_changed():
         raise PlanError("has changed since it was started", where="kitfold itself", hint="start kitfold watch again")
 
 

@@ -7,7 +7,6 @@ import json
 import platform
 import re
 import sys
-from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,6 +17,7 @@ __all__ = [
     "AFTER_SOUNDS",
     "DISTRIBUTIONS",
     "code_digest",
+    "code_has_changed",
     "key_of",
     "made_with",
     "sound_code",
@@ -32,6 +32,7 @@ AFTER_SOUNDS = frozenset({"pack", "sheet", "starter", "cli"})
 """The parts of kitfold that come after `render`, and so cannot change a sound after its steps; all others can."""
 
 _PACKAGE = Path(kitfold.__file__).parent
+_COMPILED = "__pycache__"
 
 
 def key_of(*parts: Any) -> str:
@@ -53,7 +54,7 @@ def sound_code() -> str:
 
 def sound_parts() -> tuple[str, ...]:
     """Return the parts of kitfold's source that can change a sound after its steps."""
-    return tuple(sorted(path.name for path in _PACKAGE.iterdir() if path.name not in AFTER_SOUNDS))
+    return tuple(name for name in _parts() if name not in AFTER_SOUNDS)
 
 
 @cache
@@ -64,19 +65,35 @@ def code_digest(*parts: str) -> str:
     ----------
     parts : str, files and folders of the package; all of it by default
     """
+    return key_of([(part, _digest_of(part)) for part in parts or _parts()])
+
+
+def code_has_changed() -> bool:
+    """Say whether kitfold's source is no longer what it was when this process first looked at it."""
+    return _parts.__wrapped__() != _parts() or any(
+        _digest_of.__wrapped__(part) != _digest_of(part) for part in _parts()
+    )
+
+
+@cache
+def _parts() -> tuple[str, ...]:
+    return tuple(sorted(path.name for path in _PACKAGE.iterdir() if path.name != _COMPILED))
+
+
+@cache
+def _digest_of(part: str) -> str:
+    """Return the digest of one part, which is read once, whatever it is asked for with."""
     digest = hashlib.sha256()
-    for path in _files(parts or (".",)):
+    for path in _files(part):
         data = path.read_bytes()
         digest.update(f"{path.relative_to(_PACKAGE).as_posix()} {len(data)}\n".encode() + data)
     return digest.hexdigest()
 
 
-def _files(parts: tuple[str, ...]) -> Iterator[Path]:
-    for part in parts:
-        whole = _PACKAGE / part
-        for path in sorted(whole.rglob("*")) if whole.is_dir() else [whole]:
-            if path.is_file() and "__pycache__" not in path.parts:
-                yield path
+def _files(part: str) -> list[Path]:
+    whole = _PACKAGE / part
+    found = sorted(whole.rglob("*")) if whole.is_dir() else [whole]
+    return [path for path in found if _COMPILED not in path.parts and path.is_file()]
 
 
 @cache
