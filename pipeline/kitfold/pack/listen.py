@@ -36,7 +36,7 @@ from kitfold.units import db_to_gain, seconds_to_frames, semitones_to_ratio
 __all__ = ["LISTEN_RATE_HZ", "listen_files", "listen_parts", "played_by_device", "played_by_masters"]
 
 LISTEN_RATE_HZ = 48_000
-_LONG_S = 180.0  # of longer songs one is written after the other, for the sake of memory
+_LONG_S = 60.0  # of longer songs one is written after the other, for the sake of memory
 _VERSIONS = ("master", "device")
 _PEAK_DBTP = -1.0  # headroom for lossy coding (EBU R 128)
 _RELEASE_S = 0.15  # a held master that still sounds at its chord's end fades like a hand that lifts

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
+from typing import TypeAlias
 
 from kitfold.errors import StepError
 from kitfold.files.maps import let_go
@@ -31,6 +32,9 @@ from kitfold.sound import Done, Sound
 from kitfold.units import semitones_to_ratio
 
 __all__ = ["Ready", "dithers", "made_ready", "whole_levels"]
+
+Measured: TypeAlias = tuple[Levels, tuple[Done, ...]]
+"""The levels of a sound in a device, and its history."""
 
 HELD_S = 1.0
 """What holds so long is no hit: swells and pads need dither also where no song holds them."""
@@ -81,38 +85,47 @@ def whole_levels(plan: Plan, device: Device, master: Master, bench: Bench | None
     bench, name = bench or Bench(), master.planned.name
     longest_s = _longest_hold_s(plan) if master.sound.loop and not can_loop(device) else 0.0
     parts = [device.model_dump(mode="json"), longest_s]
-    make = partial(_in_device, device, master.sound, longest_s)
+    key = key_of("whole", master.key, parts) if master.key else ""
+    folded_key = key_of("folded", master.key, device.channels, longest_s) if master.key else ""
 
-    def measured() -> tuple[Levels, tuple[Done, ...]]:
+    def folded_sound(far: Callable[[], Sound]) -> Sound:
+        return made_once(bench.store, "folded", folded_key, [], far)
+
+    def make() -> Sound:
         if bench.far:
-            found = bench.do(_measured, device, master.sound, longest_s)
+            return folded_sound(partial(bench.do, _in_device, device, master.sound, longest_s))
+        return _in_device(device, master.sound, longest_s)
+
+    def measured() -> Measured:
+        if bench.far:
+            found, sound = bench.do(_measured, device, master.sound, longest_s)
+            bench.recent.get((name, "whole"), partial(folded_sound, lambda: sound))
         else:
-            found = _levels(master.sound, *bench.recent.get((name, "whole"), make))
+            sound = bench.recent.get((name, "whole"), make)
+            at_rate = bench.recent.get((name, "at rate"), lambda: resample(sound, device.top_rate_hz))
+            found = _levels(master.sound, sound, at_rate)
         if found is None:
             raise _nothing_left(plan, device, master)
         return found
 
     levels, history = made_once(bench.store, "whole", master.key, parts, measured, (Levels,))
-    key = key_of("whole", master.key, parts) if master.key else ""
-    folded_key = key_of("folded", master.key, device.channels, longest_s) if master.key else ""
-    return Whole(name, key, folded_key, levels, history, make, bench)
+    return Whole(name, key, folded_key, levels, history, make, device.top_rate_hz, bench)
 
 
-def _in_device(device: Device, master: Sound, longest_s: float) -> tuple[Sound, Sound]:
-    """Return a master folded, at its own rate and at the device's."""
+def _in_device(device: Device, master: Sound, longest_s: float) -> Sound:
+    """Return a master in a device's channels, at its own rate."""
     let_go(master.samples.nbytes)
     sound = folded(master, device)
-    if sound.loop is not None and not can_loop(device):
-        sound = played_out(sound, longest_s)
-    return sound, resample(sound, device.top_rate_hz)
+    return played_out(sound, longest_s) if sound.loop is not None and not can_loop(device) else sound
 
 
-def _measured(device: Device, master: Sound, longest_s: float) -> tuple[Levels, tuple[Done, ...]] | None:
-    """Return the levels and the history of a master in a device: see `_levels`."""
-    return _levels(master, *_in_device(device, master, longest_s))
+def _measured(device: Device, master: Sound, longest_s: float) -> tuple[Measured | None, Sound]:
+    """Return what `_levels` says of a master in a device, and that sound."""
+    sound = _in_device(device, master, longest_s)
+    return _levels(master, sound, resample(sound, device.top_rate_hz)), sound
 
 
-def _levels(master: Sound, sound: Sound, at_rate: Sound) -> tuple[Levels, tuple[Done, ...]] | None:
+def _levels(master: Sound, sound: Sound, at_rate: Sound) -> Measured | None:
     """Measure a master, and what a device's rate leaves of it; None where that is nothing."""
     if at_rate.peak() < SILENT or loudest_lufs(at_rate) < loudest_lufs(sound) - MOST_LOST_LU:
         return None
@@ -162,9 +175,9 @@ def _candidate(
     planned, bench = master.planned, whole.bench
     rounds: Mapping[int, Sound] = {}
     if _goes_round(plan, device, whole, asks):
-        rounds = _rounds(planned, whole, asks, held_until_s(whole.sounds()[1], plan.fit.hold_floor_db), reach)
-    sounds = (whole.sound, None) if bench.far else whole.sounds()
-    return bench.do(_priced, planned, plan.fit, device, reach, gain.store_db, asks, rounds, *sounds)
+        rounds = _rounds(planned, whole, asks, held_until_s(whole.at_rate, plan.fit.hold_floor_db), reach)
+    at_rate = None if bench.far else whole.at_rate
+    return bench.do(_priced, planned, plan.fit, device, reach, gain.store_db, asks, rounds, whole.sound, at_rate)
 
 
 def _priced(

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 from kitfold.files import Store
 from kitfold.pack.balance import Levels
+from kitfold.pack.convert import resample
 from kitfold.pack.once import made_once
 from kitfold.pack.recent import Recent
 from kitfold.pack.ways import looped
@@ -25,11 +26,7 @@ __all__ = ["Bench", "Whole"]
 
 Result = TypeVar("Result")
 
-_ROOM_BYTES = 64_000_000
-
-
-def _nbytes(sounds: tuple[Sound, ...]) -> int:
-    return sum(sound.samples.nbytes for sound in sounds)
+_ROOM_BYTES = 32_000_000
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +42,7 @@ class Bench:
 
     store: Store | None = None
     crew: Crew | None = None
-    recent: Recent[tuple[Sound, ...]] = field(default_factory=lambda: Recent(_ROOM_BYTES, _nbytes))
+    recent: Recent[Sound] = field(default_factory=lambda: Recent(_ROOM_BYTES, lambda sound: sound.samples.nbytes))
 
     @property
     def far(self) -> bool:
@@ -68,7 +65,8 @@ class Whole:
     folded_key : str, the same without what does not change the folded sound: the device's rate and bits
     levels : Levels, at the device's rate
     history : tuple of Done, the master's steps, and the fold for this device
-    make : gives it at its own rate and at the device's
+    make : gives it at its own rate
+    rate_hz : int, Hz, the device's highest rate
     bench : Bench
     """
 
@@ -77,18 +75,19 @@ class Whole:
     folded_key: str
     levels: Levels
     history: tuple[Done, ...]
-    make: Callable[[], tuple[Sound, ...]]
+    make: Callable[[], Sound]
+    rate_hz: int
     bench: Bench
 
     @property
     def sound(self) -> Sound:
         """The sound at its own rate."""
-        return self.sounds()[0]
+        return self.bench.recent.get((self.name, "whole"), self.make)
 
-    def sounds(self) -> tuple[Sound, Sound]:
-        """Return the sound at its own rate and at the device's highest."""
-        sound, at_rate = self.bench.recent.get((self.name, "whole"), self.make)
-        return sound, at_rate
+    @property
+    def at_rate(self) -> Sound:
+        """The sound at the device's highest rate."""
+        return self.bench.recent.get((self.name, "at rate"), lambda: resample(self.sound, self.rate_hz))
 
     def copy(self, root: int) -> Sound:
         """Return a transposition that keeps its length, whole, at its own rate; 0 is the sound itself."""
@@ -104,10 +103,10 @@ class Whole:
         return self._at_hand("round", root, lambda: looped(self.copy(root)))
 
     def _at_hand(self, what: str, root: int, make: Callable[[], Sound]) -> Sound:
-        def made() -> tuple[Sound]:
-            return (made_once(self.bench.store, what, self.folded_key, [root], make),)
+        def made() -> Sound:
+            return made_once(self.bench.store, what, self.folded_key, [root], make)
 
-        return self.bench.recent.get((self.name, what, root), made)[0]
+        return self.bench.recent.get((self.name, what, root), made)
 
 
 def _stretched(whole: Whole, root: int) -> Sound:
