@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from kitfold.measure.level import true_peak_db
 from kitfold.measure.masking import Pattern, pattern_of, share_under
 from kitfold.pack import covering
 from kitfold.pack.balance import STORE_CEILING_DBTP
@@ -177,7 +176,7 @@ class Room:
     def headroom(self, name: str, louder_db: float) -> bool:
         """Say whether a sound can be made louder and nothing else has to give way: in its master and on the device."""
         own = [one.slot for one in self.kit.stored(name)]
-        if true_peak_db(own[0].master.sound) + louder_db > CEILING_DBTP:
+        if self.kit.first[name].master_true_peak_db + louder_db > CEILING_DBTP:
             return False
         if self.kit.packed.device.slot_level:
             return all(slot.gain.play_db + louder_db <= 0.0 for slot in own)

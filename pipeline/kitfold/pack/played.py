@@ -15,6 +15,7 @@ from kitfold.files import Store
 from kitfold.files.maps import let_go
 from kitfold.measure.audible import quantised_power
 from kitfold.measure.held import level_track
+from kitfold.measure.level import true_peak_db
 from kitfold.measure.masking import Spectrum, loudest_spectrum
 from kitfold.measure.noise import white_noise_power
 from kitfold.pack.kit import Packed, Slot
@@ -121,6 +122,12 @@ class Played:
         return made_once(
             self.store, "master spectrum", master.key, [], lambda: loudest_spectrum(master.sound), (Spectrum,)
         )
+
+    @cached_property
+    def master_true_peak_db(self) -> float:
+        """The highest point of the sound before the device, in dBTP."""
+        master = self.slot.master
+        return made_once(self.store, "master true peak", master.key, [], lambda: true_peak_db(master.sound))
 
     @property
     def centroid_hz(self) -> float:
