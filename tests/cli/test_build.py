@@ -50,6 +50,7 @@ def test_the_table_says_what_to_set_on_the_device(kit_folder, run):
         assert word in out
     assert "mono8-22s: 2 of 9 slots" in out
     assert "in " in out.splitlines()[-1]
+    assert [line for line in out.splitlines() if line != line.rstrip()] == []  # as it goes into a file
 
 
 def test_json_is_one_value_on_stdout_and_nothing_else(kit_folder, run):

@@ -212,6 +212,20 @@ def test_where_no_scheduler_answers_that_is_said(monkeypatch):
         entered(address)
 
 
+def test_while_nobody_answers_that_is_said(monkeypatch):
+    monkeypatch.setattr(module, "_WAIT_S", 0.5)
+    monkeypatch.setattr(module, "_LOOK_S", 0.1)
+    address, told = f"tcp://127.0.0.1:{free_port()}", []
+    with pytest.raises(PlanError), crew_at(address, None, told.append):
+        pass
+    assert told == [f"{address} has not answered yet: waiting up to 0 s"]
+
+
+def test_an_empty_address_is_called_so():
+    with pytest.raises(PlanError, match="no Dask scheduler answers at an empty address"):
+        entered("")
+
+
 @pytest.mark.parametrize("address", ["nonsense", "tcp://127.0.0.1:1", "tcp://192.0.2.1:8786"])  # RFC 5737: nobody's
 def test_where_nobody_answers_no_client_is_left(monkeypatch, address):
     """Collected within the lock that another client's start holds, it would wait for ever."""

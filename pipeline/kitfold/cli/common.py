@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -47,8 +47,10 @@ class Voice:
 
     def show(self, *things: Any) -> None:
         """Print tables and lines for a person; nothing with --json or --quiet."""
-        if not (self.as_json or self.quiet):
-            console = _console(stderr=False)
+        if self.as_json or self.quiet:
+            return
+        console = _console(stderr=False)
+        with nullcontext() if console.is_terminal else _without_trailing_blanks(console):
             for thing in things:
                 console.print(thing, crop=False)  # what must not be wrapped, since it is to be copied, goes on
 
@@ -83,6 +85,15 @@ class Voice:
         with Progress(*columns, console=_console(stderr=True), transient=True) as bar:
             task = bar.add_task(title, total=None, done="")
             yield lambda done, total: bar.update(task, advance=1, total=total, done=done)
+
+
+@contextmanager
+def _without_trailing_blanks(console: Console) -> Iterator[None]:
+    """Print into a file or a pipe what a table would fill up with blanks to the width of a terminal."""
+    with console.capture() as printed:
+        yield
+    for line in printed.get().splitlines():
+        click.echo(line.rstrip())
 
 
 def _console(stderr: bool) -> Console:

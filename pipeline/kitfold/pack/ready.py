@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import partial
-from typing import TypeAlias
+from typing import TypeAlias, TypeVar
 
 from kitfold.errors import StepError
 from kitfold.files.maps import let_go
@@ -33,6 +32,7 @@ from kitfold.units import semitones_to_ratio
 
 __all__ = ["Ready", "dithers", "made_ready", "whole_levels"]
 
+Result = TypeVar("Result")
 Measured: TypeAlias = tuple[Levels, tuple[Done, ...]]
 """The levels of a sound in a device, and its history."""
 
@@ -88,18 +88,18 @@ def whole_levels(plan: Plan, device: Device, master: Master, bench: Bench | None
     key = key_of("whole", master.key, parts) if master.key else ""
     folded_key = key_of("folded", master.key, device.channels, longest_s) if master.key else ""
 
-    def folded_sound(far: Callable[[], Sound]) -> Sound:
-        return made_once(bench.store, "folded", folded_key, [], far)
+    def far(work: Callable[[Device, Sound, float], Result]) -> Result:
+        return bench.do(work, device, master.sound, longest_s)
 
     def make() -> Sound:
         if bench.far:
-            return folded_sound(partial(bench.do, _in_device, device, master.sound, longest_s))
+            return made_once(bench.store, "folded", folded_key, [], lambda: far(_in_device))
         return _in_device(device, master.sound, longest_s)
 
     def measured() -> Measured:
-        if bench.far:
-            found, sound = bench.do(_measured, device, master.sound, longest_s)
-            bench.recent.get((name, "whole"), partial(folded_sound, lambda: sound))
+        if bench.far:  # both at once: a sound travels once
+            found, came = far(_measured)
+            made_once(bench.store, "folded", folded_key, [], lambda: came)
         else:
             sound = bench.recent.get((name, "whole"), make)
             at_rate = bench.recent.get((name, "at rate"), lambda: resample(sound, device.top_rate_hz))

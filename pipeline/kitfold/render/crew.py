@@ -149,7 +149,7 @@ def crew_at(address: str | None, jobs: int | None, say: Callable[[str], None] = 
     if address is None:
         yield Here(jobs)
         return
-    client = _client(address)
+    client = _client(address, say)
     try:
         _refuse_others(client, address)
         yield Cluster(client, say)
@@ -157,7 +157,7 @@ def crew_at(address: str | None, jobs: int | None, say: Callable[[str], None] = 
         client.close()
 
 
-def _client(address: str) -> Any:
+def _client(address: str, say: Callable[[str], None]) -> Any:
     import asyncio
 
     try:
@@ -175,11 +175,14 @@ def _client(address: str) -> Any:
         # Asked first without a Client: one that fails to connect closes itself when it is collected, for which Dask
         # takes a lock. Collected while another starts in this thread, which holds it, the two would wait for ever.
         with ThreadPoolExecutor(1) as apart:  # this thread may have an event loop of its own
-            apart.submit(asyncio.run, _answers(address)).result()
+            asked = apart.submit(asyncio.run, _answers(address))
+            if not wait([asked], _LOOK_S).done:
+                say(f"{address} has not answered yet: waiting up to {_WAIT_S:.0f} s")
+            asked.result()
         return Client(address, timeout=_WAIT_S, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise PlanError(
-            f"no Dask scheduler answers at {address} ({error})",
+            f"no Dask scheduler answers at {address or 'an empty address'} ({error})",
             where="--cluster",
             hint="start one with `dask scheduler`, and workers with `dask worker ADDRESS`",
         ) from None
