@@ -107,6 +107,8 @@ class Maker:
         for one in self._devices(plan, wanted.out):
             done.append(one)
             yield one
+            for name in one.kept:
+                self.voice.say(f"{one.folder.as_posix()}/{name} is not of the build: it was left there")
         for line in plan.said():
             self.voice.say(f"{plan.kit.name}: {line}")
         keep(wanted, inputs, done, self.store)

@@ -20,6 +20,7 @@ from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
 from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slot import Slot
 from kitfold.pack.slots import stored_name
+from kitfold.pack.strangers import bring_along
 from kitfold.pack.transfer import transfer_files
 from kitfold.pack.wav import device_file, takes_chunks
 from kitfold.plan.device import Device
@@ -43,10 +44,12 @@ class Built:
     ----------
     folder : Path
     manifest : Manifest
+    kept : tuple of str, files of the user's own that lay in the earlier build's folder, and lie in this one's
     """
 
     folder: Path
     manifest: Manifest
+    kept: tuple[str, ...] = ()
 
     @property
     def failed(self) -> bool:
@@ -68,7 +71,7 @@ def write_build(
     jobs: int | None = None,
     store: Store | None = None,
 ) -> Built:
-    """Write everything beside the earlier build, then swap it in.
+    """Write everything beside the earlier build, then swap it in; what a user has put into the earlier one stays.
 
     Parameters
     ----------
@@ -83,7 +86,8 @@ def write_build(
 
     Raises
     ------
-    PackError : where the disk refuses, or the device file's pattern gives names that cannot be; the earlier build stays
+    PackError : where the disk refuses, the device file's pattern gives names that cannot be, or a file would replace
+        one of the user's own; the earlier build stays
     """
     slots = slot_files(plan, packed)
     folder, threads = build_folder(out, plan, packed.device), jobs or default_jobs()
@@ -96,7 +100,8 @@ def write_build(
             more = _written(files, extras(manifest, files))
             manifest = manifest.model_copy(update={"files": [*manifest.files, *more]})
         files.write("manifest.json", manifest_text(manifest).encode())
-    return Built(folder, manifest)
+        kept = bring_along(folder, new)
+    return Built(folder, manifest, kept)
 
 
 def _others_and_checks(
