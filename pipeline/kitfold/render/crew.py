@@ -196,7 +196,8 @@ async def _answers(address: str) -> None:
 
 
 def _gone(what: str) -> PlanError:
-    return PlanError(what, where="--cluster", hint="build again: what is done is kept, and the rest is made anew")
+    hint = "build again, without --fresh: what is done is kept, and the rest is made anew"
+    return PlanError(what, where="--cluster", hint=hint)
 
 
 def _refuse_others(client: Any, address: str) -> None:
