@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache, partial
 from itertools import combinations, product
@@ -116,21 +116,22 @@ def brightness(kit: PlayedKit) -> list[Check]:
     rows: dict[tuple[str, str], Row] = {}
     for section in kit.plan.song.sections:
         places = {name: _place_erb(kit.notes(section, name)) for name in kit.sounding(section) if kit.holds(name)}
+        advice = _as_bright(section.name, order, set(places))
         for pair in combinations([name for name in order if places.get(name) is not None], 2):
             apart = abs((places[pair[0]] or 0.0) - (places[pair[1]] or 0.0))
             if pair not in rows or apart < rows[pair].figure:
-                rows[pair] = Row(apart, pair, partial(_as_bright, section.name, order, tuple(places)))
+                rows[pair] = Row(apart, pair, advice)
     checks = worst_of("brightness", list(rows.values()), BAND_LIMIT_ERB, "ERB", at_least=True)
     if checks and checks[0].result == "pass":
         return [checks[0].model_copy(update={"about": order})]
     return checks
 
 
-def _as_bright(section: str, order: Sequence[str], there: Sequence[str]) -> str:
+def _as_bright(section: str, order: Sequence[str], there: Container[str]) -> str:
     """Say that two sounds are as bright, and where the others lie."""
     who, listed = "the kit is", order
     if len(order) > _MOST_NAMED:
-        who, listed = "what is held there is", [name for name in order if name in set(there)][:_MOST_NAMED]
+        who, listed = "what is held there is", [name for name in order if name in there][:_MOST_NAMED]
     return (
         f"both are as bright in {section}: filter one, or shift it an octave there; from dull to bright {who} "
         f"{', '.join(listed)}"

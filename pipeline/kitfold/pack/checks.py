@@ -8,10 +8,13 @@ from kitfold.pack.check_fit import HOLD_SLACK_S
 from kitfold.pack.crowding import crowding
 from kitfold.pack.kit import Packed
 from kitfold.pack.manifest import Check
-from kitfold.pack.played import play_kit
+from kitfold.pack.played import Played, play_kit
 from kitfold.plan.plan import Plan
+from kitfold.threads import at_once
 
 __all__ = ["HOLD_SLACK_S", "checks_of"]
+
+_AT_ONCE = 16  # slots measured before we look again who is free to help
 
 
 def checks_of(plan: Plan, packed: Packed, store: Store | None = None) -> list[Check]:
@@ -24,6 +27,8 @@ def checks_of(plan: Plan, packed: Packed, store: Store | None = None) -> list[Ch
     store : Store or None, where figures are kept from build to build
     """
     kit = play_kit(plan, packed, store)
+    for start in range(0, len(kit.slots), _AT_ONCE):
+        at_once(Played.measure, kit.slots[start : start + _AT_ONCE])
     return [
         check_fit.memory(packed),
         check_fit.slots(packed),

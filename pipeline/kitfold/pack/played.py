@@ -85,6 +85,10 @@ class Played:
         """What its file is called."""
         return stored_name(self.name, self.slot.part.root)
 
+    def measure(self) -> None:
+        """Measure what takes long now, and not where it is first asked for."""
+        _ = self.quietest, self.spectrum
+
     @cached_property
     def quietest(self) -> float:
         """Mean square of white noise as the quietest band has it, all channels together: no less than was added."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kitfold.channels import loudest_of_channels
-from kitfold.measure.compiled import rfft
+from kitfold.measure.compiled import next_fast_len, rfft
 from kitfold.sheet.audio import Take
 
 __all__ = ["BANDS_HZ", "area_path", "band_levels_db", "line_path", "outline"]
@@ -65,7 +65,7 @@ def band_levels_db(take: Take, seconds: float, speed: float = 1.0) -> Real:
     samples = take.samples[: max(1, round(seconds * take.rate_hz))]
     if not len(samples):
         return np.full(len(BANDS_HZ), FLOOR_DB)
-    size = 1 << (len(samples) - 1).bit_length() if len(samples) > 1 else 2
+    size = next_fast_len(max(2, len(samples)), real=True)
     spectra = [rfft(np.ascontiguousarray(channel), size) for channel in samples.T]  # float32 is good for -140 dB
     power = np.sum([lines.real**2 + lines.imag**2 for lines in spectra], axis=0)
     scale = 2.0 / (size * len(samples) * samples.shape[1])

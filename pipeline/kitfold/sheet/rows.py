@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from kitfold.files import Store
+from kitfold.pack.recent import Recent
 from kitfold.pack.slots import shared_steps
 from kitfold.sheet.audio import Take, of_files, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note, writes_flats
@@ -25,6 +26,7 @@ from kitfold.sheet.words import change_words, check_title, error_words, step_wor
 __all__ = ["FIGURE", "Rows", "master_of"]
 
 FIGURE = {"columns": 240, "width": 480, "half": 30, "bands_width": 140, "bands_height": 60}
+_KEPT_TAKES = 4
 _RANGE_DB = 60.0  # of the band figure: the quietest that a held sound under others can still be heard at, roughly
 _WORST = {"fail": 0, "warn": 1, "pass": 2}
 
@@ -61,7 +63,7 @@ class Rows:
         """Return everything that the page says of one slot."""
         steps, inherited = slot["made"]["steps"], self._inherited(slot)
         marks, notes = marks_of(slot, self.score), notes_of(slot, self.score, self.manifest["kit"], self.flats)
-        figures = _kept_figures(slot, self.files, self.store)
+        figures = _kept_figures(slot, self.files, self.store, self._takes)
         whole_s = figures["master_s"]
         return {
             **self.facts(slot),
@@ -79,6 +81,11 @@ class Rows:
             "seconds": time_ticks(figures["span_s"]),
             **figures,
         }
+
+    @cached_property
+    def _takes(self) -> Recent[Take]:
+        """The masters that were read lately: a sound's copies follow it."""
+        return Recent(_KEPT_TAKES)
 
     @cached_property
     def flats(self) -> bool:
@@ -117,14 +124,16 @@ def master_of(slot: Mapping[str, Any]) -> str:
     return f"masters/{slot['sound']}.wav"
 
 
-def _kept_figures(slot: Mapping[str, Any], files: Mapping[str, bytes], store: Store | None) -> dict[str, Any]:
+def _kept_figures(
+    slot: Mapping[str, Any], files: Mapping[str, bytes], store: Store | None, takes: Recent[Take]
+) -> dict[str, Any]:
     """Return the figures of a slot, from the store where they were drawn of the same files before."""
     master, stored = files.get(master_of(slot)), files.get(slot["file"])
     form = [slot["rate_hz"], slot["bits"], slot["encoding"], slot["channels"], slot["file"].lower().endswith(".raw")]
     parts = [master is None, stored is None, slot["copy"], slot["play_semitones"], *form]
 
     def drawn() -> dict[str, Any]:
-        before = None if master is None else read_take(master)
+        before = None if master is None else takes.get(master_of(slot), lambda: read_take(master))
         return _figures(slot, before, None if stored is None else read_slot(slot, stored))
 
     return of_files(store, "figures", [one for one in (master, stored) if one is not None], parts, drawn)
