@@ -39,6 +39,18 @@ def test_a_users_own_files_stay_and_that_is_said(build, kit_folder):
     assert "nothing changed" in build("Other").out
 
 
+def test_a_file_of_ones_own_is_no_change(build, kit_folder):
+    folder = kit_folder.out / FOLDER
+    (folder / "notes.txt").write_text("louder bell")
+    assert "nothing changed" in build().out
+    build("Other")
+    (folder / "notes.txt").unlink()
+    assert "nothing changed" in build("Other").out
+    (folder / "sheet.html").unlink()
+    assert "nothing changed" not in build("Other").out
+    assert (folder / "sheet.html").exists()
+
+
 def test_what_the_earlier_build_made_goes_with_it_and_so_does_debris(build, kit_folder):
     folder = kit_folder.out / FOLDER
     (folder / ".DS_Store").write_bytes(b"icons")
@@ -52,11 +64,13 @@ def test_what_the_earlier_build_made_goes_with_it_and_so_does_debris(build, kit_
 def test_a_file_that_the_new_build_would_replace_stops_it(build, kit_folder):
     folder = kit_folder.out / FOLDER
     manifest = json.loads((folder / "manifest.json").read_bytes())
-    manifest["files"] = [one for one in manifest["files"] if one["file"] != "sheet.html"]
+    forgotten = ("sheet.html", "listen/song.mid")
+    manifest["files"] = [one for one in manifest["files"] if one["file"] not in forgotten]
     (folder / "manifest.json").write_text(json.dumps(manifest))
     before = kit_folder.bytes()
     done = build("Other", code=2)
-    assert f"{folder / 'sheet.html'} is not of the earlier build, and would be replaced by a file" in done.err
+    for name in forgotten:
+        assert f"{folder / name} is not of the earlier build, and the new one has a file of that name" in done.err
     assert "hint: move it away" in done.err
     after = kit_folder.bytes()
     assert {name for name in before if before[name] != after.get(name)} == {str(kit_folder.path / "kit.toml")}

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kitfold.files import Store
-from kitfold.files.stamps import Seen, all_still, files_below, saw
+from kitfold.files.stamps import Seen, all_still, saw
+from kitfold.pack.strangers import own_files
 
 if TYPE_CHECKING:
     from kitfold.pack.build import Built
@@ -89,7 +90,9 @@ def standing(wanted: Wanted, store: Store, recover: Callable[[Path], None]) -> l
         return None
     try:
         builds = [Standing(wanted.out / name, _manifest(wanted.out / name)) for name in now.outputs]
-    except (OSError, ValueError):
+        if any(own_files(one.entries) != now.outputs[one.folder.name].keys() for one in builds):
+            return None
+    except (OSError, ValueError, TypeError, KeyError):
         return None  # it was replaced just now
     if now != before:
         store.put(key, asdict(now))  # today's stamps, so that next time no hash has to be made
@@ -117,10 +120,7 @@ class _Record:
     outputs: Mapping[str, Mapping[str, Seen]]
 
     def again(self, out: Path) -> _Record | None:
-        """Return the record with today's stamps, or None where something has changed."""
-        for name, files in self.outputs.items():
-            if files_below(out / name) != sorted(files):
-                return None
+        """Return the record with today's stamps, or None where something has changed; own files of a user are none."""
         inputs = all_still(Path(), self.inputs)
         outputs = {name: all_still(out / name, files) for name, files in self.outputs.items()}
         kept = {name: files for name, files in outputs.items() if files is not None}
@@ -151,7 +151,7 @@ def _outputs(built: Built) -> dict[str, Seen]:
     """Look at every file of a build; the manifest says their hashes, so that none is read again."""
     manifest = built.manifest
     known = {**{one.file: one.sha256 for one in manifest.slots}, **{one.file: one.sha256 for one in manifest.files}}
-    return {name: saw(built.folder / name, known.get(name)) for name in files_below(built.folder)}
+    return {name: saw(built.folder / name, digest) for name, digest in {**known, "manifest.json": None}.items()}
 
 
 def _inputs(plan: Plan, devices: Sequence[str]) -> Iterator[Path]:
