@@ -12,6 +12,7 @@ import pytest
 import soundfile
 
 from kitfold.files import Store
+from kitfold.pack.slots import stored_name
 from kitfold.sheet import audio, embed, sheet_files, sheet_page, sheet_parts
 from kitfold.sheet import page as paging
 from kitfold.sheet.audio import exact_codes, mp3_bytes, song_flac
@@ -295,6 +296,26 @@ def test_sounds_beside_the_page_are_made_only_so_far_ahead_of_who_writes_them(ma
     assert len(made) == 4
     assert max(ahead) <= 1
     assert dict(sheet_parts(manifest, files, beside_bytes=1, jobs=3)).keys() == set(written)
+
+
+def test_what_a_check_says_of_a_copy_stands_in_its_own_row(make_kit):
+    manifest, files = make_kit()
+    manifest["slots"][1] |= {"sound": manifest["slots"][0]["sound"], "copy": -4}
+    about = [stored_name(manifest["slots"][0]["sound"], -4)]  # as the checks of a build name it
+    manifest["checks"].append(
+        {
+            "check": "tuning",
+            "result": "fail",
+            "figure": 9.0,
+            "limit": 3.0,
+            "unit": "cents",
+            "about": about,
+            "advice": "",
+        }
+    )
+    own, copy = sheet_page(manifest, files).split('id="chart"')[0].split('<li class="row"')[1:]
+    assert "falls short" in copy
+    assert "falls short" not in own
 
 
 def test_rows_are_made_only_so_far_ahead_of_who_writes_the_page(make_kit, monkeypatch):

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from threading import Thread
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from kitfold.plan.plan import Plan
     from kitfold.render.crew import Crew
 
-__all__ = ["Maker", "build", "entries_of", "show"]
+__all__ = ["Maker", "build", "show"]
 
 
 @dataclass(frozen=True)
@@ -203,7 +203,7 @@ def show(one: Built | Standing, voice: Voice) -> None:
     from kitfold.cli.record import Standing
     from kitfold.cli.show import build_table
 
-    voice.show(*build_table(one.folder, entries_of(one)))
+    voice.show(*build_table(one.folder, one.entries))
     if isinstance(one, Standing):
         voice.text(f"nothing changed: {one.folder.as_posix()}/ is as it was")
 
@@ -235,11 +235,4 @@ def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], N
 
 
 def _as_json(one: Built | Standing) -> dict[str, object]:
-    return {"folder": str(one.folder), "manifest": entries_of(one)}
-
-
-def entries_of(one: Built | Standing) -> Mapping[str, Any]:
-    """Return what the manifest of a build holds, made now or earlier."""
-    from kitfold.cli.record import Standing
-
-    return one.entries if isinstance(one, Standing) else one.manifest.model_dump(mode="json", by_alias=True)
+    return {"folder": str(one.folder), "manifest": one.entries}

@@ -6,7 +6,7 @@ a second to load.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -14,7 +14,7 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from kitfold.pack.slots import shared_steps, stored_name
+from kitfold.pack.slots import checks_about, checks_by_name, shared_steps, stored_name
 
 __all__ = ["build_table", "cost_said", "plain_table", "said_of"]
 
@@ -55,7 +55,8 @@ def build_table(folder: Path, manifest: Entries) -> list[Table | Text]:
 def _slots(manifest: Entries) -> Table:
     headers = ("slot", "sound", "root", "level dB", "semitones", "length s", "memory", "changed to fit", "checks")
     table = plain_table(*headers, right=("slot", "level dB", "length s", "memory"))
-    results = _results(manifest["checks"])
+    checks = manifest["checks"]
+    named = checks_by_name(checks)
     for slot in manifest["slots"]:
         table.add_row(
             str(slot["slot"]),
@@ -66,7 +67,7 @@ def _slots(manifest: Entries) -> Table:
             f"{slot['seconds']:.2f}",
             _share(slot, manifest),
             "; ".join(said_of(change) for change in slot["changes"]) or "whole",
-            _verdict(slot, results),
+            _verdict({checks[place]["result"] for place in checks_about(slot, named)}),
         )
     return table
 
@@ -112,19 +113,9 @@ def _share(slot: Entries, manifest: Entries) -> str:
     return f"{100 * slot['memory'] / manifest['budget']['limit']:.1f} %"
 
 
-def _results(checks: Iterable[Entries]) -> Mapping[str, set[str]]:
-    """Return the results of the checks about each name, a sound's or a slot's."""
-    found: dict[str, set[str]] = {}
-    for check in checks:
-        for name in check["about"]:
-            found.setdefault(name, set()).add(check["result"])
-    return found
-
-
-def _verdict(slot: Entries, results: Mapping[str, set[str]]) -> Text:
-    """Return the worst result of the checks about a slot."""
-    about = results.get(slot["sound"], set()) | results.get(_label(slot), set())
-    worst = next((result for result in ("fail", "warn") if result in about), "pass")
+def _verdict(results: Container[str]) -> Text:
+    """Return the worst of the results of the checks about a slot."""
+    worst = next((result for result in ("fail", "warn") if result in results), "pass")
     return Text(worst, style=_STYLES[worst])
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import click
 
-from kitfold.cli.build import Maker, entries_of, show
+from kitfold.cli.build import Maker, show
 from kitfold.cli.common import Voice, common_options, errors_json, jobs_option
 from kitfold.cli.record import Standing, Wanted, inputs_of
 from kitfold.cli.serve import Shown, served
@@ -131,8 +131,7 @@ class _Watcher:
 
     def _new_sounds(self, one: Any) -> list[str]:
         """Return the names of the slots whose file is another than before."""
-        entries = entries_of(one)
-        now = {Path(slot["file"]).stem: slot["sha256"] for slot in entries["slots"]}
+        now = {Path(slot["file"]).stem: slot["sha256"] for slot in one.entries["slots"]}
         before = self._sounds.get(str(one.folder), {})
         self._sounds[str(one.folder)] = now
         return [name for name, digest in now.items() if before.get(name) != digest]
@@ -153,7 +152,7 @@ def _refuse_other_code() -> None:
 
 def _failing(one: Any) -> Iterator[str]:
     """Give a line for each check of a build that fails, as the table of `build` has it."""
-    for check in entries_of(one)["checks"] if one.failed else ():
+    for check in one.entries["checks"] if one.failed else ():
         if check["result"] == "fail":
             about = f" of {', '.join(check['about'])}" if check["about"] else ""
             figure = f"{check['figure']:g} {check['unit']}, the limit is {check['limit']:g}"

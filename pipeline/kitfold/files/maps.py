@@ -61,23 +61,16 @@ def let_go(touched_bytes: int) -> None:
         if hasattr(mmap, "MADV_DONTNEED") and sys.platform == "linux":  # elsewhere it is a hint of another meaning
             for one in _maps:
                 one.madvise(mmap.MADV_DONTNEED)
-    _give_back_freed()
-
-
-def _give_back_freed() -> None:
-    """Give what was freed back to the system, where the C library keeps it: takes some milliseconds."""
-    _trimming()(0)
+    if trim := _malloc_trim():
+        trim(0)
 
 
 @cache
-def _trimming() -> Callable[[int], object]:
-    """Return glibc's malloc_trim; elsewhere what does nothing."""
+def _malloc_trim() -> Callable[[int], object] | None:
+    """Return what gives freed memory back to the system, in some milliseconds; None where it is not glibc's to give."""
     import ctypes
 
-    return getattr(ctypes.CDLL(None), "malloc_trim", _nothing) if sys.platform == "linux" else _nothing
-
-
-def _nothing(_kept_bytes: int) -> None: ...
+    return getattr(ctypes.CDLL(None), "malloc_trim", None) if sys.platform == "linux" else None
 
 
 @cache

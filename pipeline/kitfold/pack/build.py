@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from kitfold.errors import PackError
 from kitfold.files import Contents, Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
@@ -50,6 +51,11 @@ class Built:
     folder: Path
     manifest: Manifest
     kept: tuple[str, ...] = ()
+
+    @cached_property
+    def entries(self) -> Mapping[str, Any]:
+        """Its manifest as JSON."""
+        return self.manifest.model_dump(mode="json", by_alias=True)
 
     @property
     def failed(self) -> bool:

@@ -1,4 +1,4 @@
-"""Which slot holds what, and how its history reads beside another's."""
+"""Which slot holds what, and what a manifest says of it: its name, its history, the checks about it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:  # so that a table of names loads nothing that works on sound
     from kitfold.pack.problem import Part
 
-__all__ = ["place", "shared_steps", "stored_name"]
+__all__ = ["checks_about", "checks_by_name", "place", "shared_steps", "stored_name"]
 
 
 def place(parts: Sequence[Part], fixed: Mapping[str, int]) -> tuple[int, ...]:
@@ -39,3 +39,24 @@ def stored_name(name: str, root: int) -> str:
 def shared_steps(steps: Sequence[Mapping[str, Any]], others: Sequence[Mapping[str, Any]]) -> int:
     """Count the steps that two sounds have in common from the beginning: one is made from the other's."""
     return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], zip(steps, others, strict=False)))
+
+
+def checks_by_name(checks: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
+    """Return the places of checks by what they are about, a sound or a slot: see `checks_about`."""
+    found: dict[str, list[int]] = {}
+    for place, check in enumerate(checks):
+        for name in check["about"]:
+            found.setdefault(name, []).append(place)
+    return found
+
+
+def checks_about(slot: Mapping[str, Any], named: Mapping[str, Sequence[int]]) -> list[int]:
+    """Return the places of the checks about a slot, or the sound in it, in their order.
+
+    Parameters
+    ----------
+    slot : mapping as in manifest.json
+    named : mapping, as `checks_by_name` makes it, once for all slots
+    """
+    names = (slot["sound"], stored_name(slot["sound"], slot["copy"] or 0))
+    return sorted({place for name in names for place in named.get(name, ())})

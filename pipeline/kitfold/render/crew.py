@@ -140,7 +140,7 @@ def crew_at(address: str | None, jobs: int | None, say: Callable[[str], None] = 
     ----------
     address : str or None, a Dask scheduler, like ``tcp://192.168.1.20:8786``
     jobs : int or None, threads of this process
-    say : called with a sentence where all workers have gone and the work waits
+    say : called with a sentence where the scheduler does not answer at once, or all workers have gone
 
     Raises
     ------

@@ -11,7 +11,7 @@ import numpy as np
 
 from kitfold.files import Store
 from kitfold.pack.recent import Recent
-from kitfold.pack.slots import shared_steps
+from kitfold.pack.slots import checks_about, checks_by_name, shared_steps
 from kitfold.sheet.audio import Take, of_files, read_slot, read_take
 from kitfold.sheet.chart import label_of, sounding_note, writes_flats
 from kitfold.sheet.figures import BANDS_HZ, area_path, band_levels_db, line_path, outline
@@ -99,12 +99,8 @@ class Rows:
 
     @cached_property
     def _checks(self) -> Mapping[str, list[int]]:
-        """The places of the checks about each name, a sound's or a slot's."""
-        found: dict[str, list[int]] = {}
-        for place, one in enumerate(self.manifest["checks"]):
-            for name in one["about"]:
-                found.setdefault(name, []).append(place)
-        return found
+        """The places of the checks about each name."""
+        return checks_by_name(self.manifest["checks"])
 
     def _inherited(self, slot: Mapping[str, Any]) -> int:
         """Count the steps that a sound shares with the one it is made from: what they said was said there."""
@@ -112,8 +108,7 @@ class Rows:
 
     def _verdict(self, slot: Mapping[str, Any]) -> dict[str, Any]:
         """Return the worst result of the checks that name this slot or its sound, and which ones do not pass."""
-        checks, names = self.manifest["checks"], {slot["sound"], label_of(slot)}
-        about = sorted({place for name in names for place in self._checks.get(name, ())})
+        checks, about = self.manifest["checks"], checks_about(slot, self._checks)
         about.sort(key=lambda place: _WORST[checks[place]["result"]])
         poor = [(place, check_title(checks[place])) for place in about if checks[place]["result"] != "pass"]
         return {"result": checks[about[0]]["result"] if about else "pass", "poor": poor}
