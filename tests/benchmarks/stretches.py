@@ -1,12 +1,15 @@
-"""Whether a stretch can be had for less: the pitch moved first, by varispeed, and only the length by the stretcher.
+"""Whether a stretch can be had for less: the length by the stretcher, the pitch by varispeed before it or after it.
 
     python tests/benchmarks/stretches.py
 
-An octave up by the stretcher is done at twice the frames; a sound played fast first has half of them, so that what the
-new pitch loses above half the rate is not worked on. Sounds are synthesised twice, at the old pitch and at the new one
-with the same envelopes, so that the right answer is known. The error is the mean difference in dB of 40 bands on the
-ERB scale, weighted towards what is loud, in short windows (12 ms: attacks) and in long ones (93 ms: tones). `worse`
-counts the sounds whose error is a fifth over the stretcher's own; `cost` is the processor's time over its own.
+`own` leaves both to the stretcher. `after` lets it change the length only and resamples what comes out: what it does
+itself, with a slower resampler, and what kitfold does. The other rows play a sound fast first, by so much, and the rest
+of the way after it: an octave up is done at twice the frames, and a sound that was played fast has half of them.
+
+Sounds are synthesised twice, at the old pitch and at the new one with the same envelopes, so that the right answer is
+known. The error is the mean difference in dB of 40 bands on the ERB scale, weighted towards what is loud, in short
+windows (12 ms: attacks) and in long ones (93 ms: tones). `worse` counts the sounds whose error is a fifth over the
+stretcher's own; `cost` is the processor's time over its own.
 """
 
 import math
@@ -21,8 +24,9 @@ from scipy.signal import stft
 RATE_HZ = 44_100
 MARGIN = 4_410
 NOTES_HZ = (82.4, 110.0, 146.8, 220.0, 329.6, 523.3)
-SEMITONES = (7, 12, 19)
-BEFORE = (1.0, 1.2, 1.335, 1.5, 2.0)
+SEMITONES = (-5, 5, 7, 12)
+OWN, AFTER = "own", "after"
+BEFORE = (1.2, 1.5, 2.0)
 SHORT, LONG = 512, 4096
 
 Envelope = Callable[[np.ndarray, float], np.ndarray]
@@ -77,20 +81,21 @@ def sound(name: str, hz: float) -> np.ndarray:
     return 0.3 * heard * np.minimum(1, (3 - t) / 0.05)
 
 
-def moved(samples: np.ndarray, ratio: float, before: float) -> np.ndarray:
-    """Move a sound's pitch and keep its length: by `before` with varispeed, the rest by the stretcher."""
-    first = min(before, ratio)
+def moved(samples: np.ndarray, ratio: float, way: str | float) -> np.ndarray:
+    """Move a sound's pitch and keep its length, one of the ways."""
     padded = np.pad(samples, MARGIN).astype(np.float32)
-    fast = soxr.resample(padded, first, 1.0, quality="VHQ")
-    stretched = time_stretch(
-        fast[np.newaxis],
-        RATE_HZ,
-        len(fast) / len(padded),
-        12 * math.log2(ratio / first),
-        high_quality=True,
-        preserve_formants=False,
-    )[0]
-    return np.pad(stretched, (0, MARGIN))[MARGIN : MARGIN + len(samples)]
+    first = min(way, ratio) if isinstance(way, float) else 1.0
+    inside = ratio if way == OWN else 1.0
+    fast = played(padded, first)
+    speed = 1.0 if way == OWN else len(fast) / len(padded) / (ratio / first)
+    how = {"high_quality": True, "preserve_formants": False}
+    longer = time_stretch(fast[np.newaxis], RATE_HZ, speed, 12 * math.log2(inside), **how)[0]
+    heard = longer if way == OWN else played(longer, ratio / first)
+    return np.pad(heard, (0, MARGIN))[MARGIN : MARGIN + len(samples)]
+
+
+def played(samples: np.ndarray, ratio: float) -> np.ndarray:
+    return samples if ratio == 1.0 else soxr.resample(samples, ratio, 1.0, quality="VHQ")
 
 
 def bands(samples: np.ndarray, size: int) -> np.ndarray:
@@ -113,26 +118,27 @@ def error_db(heard: np.ndarray, wanted: np.ndarray, size: int) -> float:
 
 
 def main() -> None:
-    print(f"{'semitones':>9} {'before':>7} {'short dB':>9} {'long dB':>8} {'worse':>9} {'cost':>5}")
+    print(f"{'semitones':>9} {'way':>7} {'short dB':>9} {'long dB':>8} {'worse':>9} {'cost':>5}")
     for semitones in SEMITONES:
         ratio = 2 ** (semitones / 12)
-        errors = {before: [] for before in BEFORE}
-        cost = dict.fromkeys(BEFORE, 0.0)
+        ways = (OWN, AFTER, *BEFORE) if semitones > 0 else (OWN, AFTER)
+        errors = {way: [] for way in ways}
+        cost = dict.fromkeys(ways, 0.0)
         for name in SOUNDS:
             for hz in NOTES_HZ:
                 old, wanted = sound(name, hz), sound(name, hz * ratio)
-                for before in BEFORE:
+                for way in ways:
                     started = time.process_time()
-                    heard = moved(old, ratio, before)
-                    cost[before] += time.process_time() - started
-                    errors[before].append([error_db(heard, wanted, size) for size in (SHORT, LONG)])
-        own = np.array(errors[1.0])
-        for before in BEFORE:
-            found = np.array(errors[before])
+                    heard = moved(old, ratio, way)
+                    cost[way] += time.process_time() - started
+                    errors[way].append([error_db(heard, wanted, size) for size in (SHORT, LONG)])
+        own = np.array(errors[OWN])
+        for way in ways:
+            found = np.array(errors[way])
             worse = int(np.sum(np.any(found > 1.2 * own, axis=1)))
             short, long = found.mean(axis=0)
-            share = cost[before] / cost[1.0]
-            print(f"{semitones:9d} {before:7.3f} {short:9.2f} {long:8.2f} {worse:4d}/{len(own):<4d} {share:5.2f}")
+            share = cost[way] / cost[OWN]
+            print(f"{semitones:9d} {way!s:>7} {short:9.2f} {long:8.2f} {worse:4d}/{len(own):<4d} {share:5.2f}")
 
 
 if __name__ == "__main__":
