@@ -193,7 +193,7 @@ def profile(folder: Path, asked: argparse.Namespace) -> None:
         plan = load_plan(path)
 
         def sheet(manifest, files):
-            return sheet_parts(manifest.model_dump(mode="json", by_alias=True), files, jobs=1, store=store)
+            return sheet_parts(manifest, files, jobs=1, store=store)
 
         device, made = plan.devices[0], {}
         stages = {

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kitfold.pack import played as played_module
 from kitfold.pack.checks import checks_of
 from kitfold.pack.crowding import crowding
 from kitfold.pack.crowds import CROWDED_PERCENT, Crowd, Room, Trial
@@ -272,3 +273,12 @@ def test_the_demo_kits_warnings_are_few(demo):
     warned = [check for check in checks_of(demo.plan, demo.packed) if check.result != "pass"]
     assert len(warned) <= 4
     assert all(check.result == "warn" and check.advice for check in warned)
+
+
+@pytest.mark.parametrize("figure", ["master_spectrum", "master_true_peak_db"])
+def test_a_master_that_a_check_reads_is_said_to_be_in_memory(pair, monkeypatch, figure):
+    said = []
+    monkeypatch.setattr(played_module, "let_go", said.append)
+    for one in play_kit(pair[0].plan, pair[0].packed).first.values():
+        getattr(one, figure)
+        assert said[-1] == one.slot.master.sound.samples.nbytes  # a thousand masters do not fit into it

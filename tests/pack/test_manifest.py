@@ -8,7 +8,7 @@ import pytest
 from jsonschema import Draft202012Validator, ValidationError
 
 from kitfold.cli.main import _exit_code
-from kitfold.pack.manifest import Manifest, json_schema, manifest_text
+from kitfold.pack.manifest import Manifest, json_parts, json_schema, json_text, manifest_text
 
 SONG = {
     "beats_per_pattern": 0.5,
@@ -158,3 +158,12 @@ def test_no_text_holds_a_number_that_json_does_not_have(manifest, value):
     manifest["kit"]["tempo"] = value
     with pytest.raises(ValueError, match="JSON"):
         manifest_text(Manifest.model_validate(manifest))
+    with pytest.raises(ValueError, match="JSON"):
+        list(json_parts(manifest))
+
+
+def test_a_large_manifest_is_written_some_of_it_at_a_time(manifest):
+    large = {**manifest, "slots": manifest["slots"] * 200, "empty": [{}, [], None]}
+    parts = list(json_parts(large))
+    assert b"".join(parts).decode() == json_text(large)
+    assert max(map(len, parts)) < 200_000 < sum(map(len, parts))  # some tens of kilobytes at a time

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from threading import Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -20,8 +20,8 @@ from kitfold.files import Contents, Store, open_store
 
 if TYPE_CHECKING:
     from kitfold.cli.record import Standing, Wanted
+    from kitfold.files.stamps import Seen
     from kitfold.pack.build import Built
-    from kitfold.pack.manifest import Manifest
     from kitfold.plan.plan import Plan
     from kitfold.render.crew import Crew
 
@@ -57,6 +57,8 @@ class Maker:
         ------
         KitfoldError : with everything that went wrong; what could be built is built
         """
+        from kitfold.cli.record import inputs_of
+
         if same := self._standing(wanted):
             _refuse_taken(wanted.kit, {one.folder for one in same} & set(taken))
             yield from same
@@ -66,8 +68,12 @@ class Maker:
         _refuse_taken(wanted.kit, set(folders) & set(taken))
         with ExitStack() as turns:
             waited = [turns.enter_context(self._turn(folder)) for folder in sorted(folders)]
-            same = self._standing(wanted) if any(waited) else None
-            yield from same or self._made(wanted, plan)
+            if any(waited) and (same := self._standing(wanted)):
+                yield from same
+                return
+            inputs = inputs_of(plan, wanted.devices)
+            del plan  # it is read again, so that what was seen is what is built; two of a large kit need not be here
+            yield from self._made(wanted, inputs)
 
     def _standing(self, wanted: Wanted) -> list[Standing] | None:
         """Return the builds of a kit where nothing has changed since, after what a killed one left was put right."""
@@ -95,12 +101,11 @@ class Maker:
         with self.store.turn(key_of("turn", os.path.realpath(folder)), wait):
             yield bool(waited)
 
-    def _made(self, wanted: Wanted, plan: Plan) -> Iterator[Built]:
-        from kitfold.cli.record import inputs_of, keep
+    def _made(self, wanted: Wanted, inputs: Mapping[str, Seen]) -> Iterator[Built]:
+        from kitfold.cli.record import keep
         from kitfold.pack.build import build_folder
 
-        inputs = inputs_of(plan, wanted.devices)
-        plan = load_kit(wanted.kit, wanted.devices or None)  # again: so that what was seen is what is built
+        plan = load_kit(wanted.kit, wanted.devices or None)
         for device in plan.devices:
             self._recover(build_folder(wanted.out, plan, device))
         done = []
@@ -223,11 +228,13 @@ def _page_in_hand() -> None:
     page_template()
 
 
-def _sheet(jobs: int, store: Store, manifest: Manifest, files: Mapping[str, bytes]) -> Iterator[tuple[str, Contents]]:
+def _sheet(
+    jobs: int, store: Store, entries: Mapping[str, Any], files: Mapping[str, bytes]
+) -> Iterator[tuple[str, Contents]]:
     """Make the kit sheet of a build, and the sounds beside it where there are many."""
     from kitfold.sheet import sheet_parts
 
-    return sheet_parts(manifest.model_dump(mode="json", by_alias=True), files, jobs=jobs, store=store)
+    return sheet_parts(entries, files, jobs=jobs, store=store)
 
 
 def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], None]:

@@ -149,8 +149,7 @@ def _manifest(folder: Path) -> Any:
 
 def _outputs(built: Built) -> dict[str, Seen]:
     """Look at every file of a build; the manifest says their hashes, so that none is read again."""
-    manifest = built.manifest
-    known = {**{one.file: one.sha256 for one in manifest.slots}, **{one.file: one.sha256 for one in manifest.files}}
+    known = {one["file"]: one["sha256"] for one in (*built.entries["slots"], *built.entries["files"])}
     return {name: saw(built.folder / name, digest) for name, digest in {**known, "manifest.json": None}.items()}
 
 

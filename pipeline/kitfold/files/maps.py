@@ -45,12 +45,12 @@ def mapped(file: BinaryIO) -> memoryview:
     return memoryview(one)
 
 
-def let_go(touched_bytes: int) -> None:
+def let_go(touched_bytes: int = _BEFORE_LETTING_GO) -> None:
     """Say that so many bytes are about to be read or made; now and then give back all that need not lie in memory.
 
     Parameters
     ----------
-    touched_bytes : int, >= 0
+    touched_bytes : int, >= 0; by default so many that it is done now, which is for where one kind of work ends
     """
     global _touched_bytes
     with _lock:

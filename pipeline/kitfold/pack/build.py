@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -17,7 +16,7 @@ from kitfold.pack.entries import manifest_of, slot_note
 from kitfold.pack.entry_parts import written_entry
 from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_parts
-from kitfold.pack.manifest import Check, FileEntry, Manifest, manifest_text
+from kitfold.pack.manifest import Check, Entry, FileEntry, json_parts
 from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slot import Slot
 from kitfold.pack.slots import stored_name
@@ -33,8 +32,8 @@ from kitfold.threads import allowed, at_once, one_place
 __all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
 
-Extras: TypeAlias = Callable[[Manifest, Mapping[str, bytes]], Iterable[tuple[str, Contents]]]
-"""Makes more files of a build from its manifest and its files, one by one, by name relative to the build folder."""
+Extras: TypeAlias = Callable[[Mapping[str, Any], Mapping[str, bytes]], Iterable[tuple[str, Contents]]]
+"""Makes more files of a build from its manifest, as JSON, and its files, one by one, by name relative to its folder."""
 
 
 @dataclass(frozen=True)
@@ -44,23 +43,18 @@ class Built:
     Parameters
     ----------
     folder : Path
-    manifest : Manifest
+    entries : mapping, its manifest as JSON
     kept : tuple of str, files of the user's own that lay in the earlier build's folder, and lie in this one's
     """
 
     folder: Path
-    manifest: Manifest
+    entries: Mapping[str, Any]
     kept: tuple[str, ...] = ()
-
-    @cached_property
-    def entries(self) -> Mapping[str, Any]:
-        """Its manifest as JSON."""
-        return self.manifest.model_dump(mode="json", by_alias=True)
 
     @property
     def failed(self) -> bool:
         """Whether a check fails."""
-        return any(check.result == "fail" for check in self.manifest.checks)
+        return any(check["result"] == "fail" for check in self.entries["checks"])
 
 
 def build_folder(out: Path, plan: Plan, device: Device) -> Path:
@@ -95,19 +89,25 @@ def write_build(
     PackError : where the disk refuses, the device file's pattern gives names that cannot be, or a file would replace
         one of the user's own; the earlier build stays
     """
+    let_go()
     slots = slot_files(plan, packed)
     folder, threads = build_folder(out, plan, packed.device), jobs or default_jobs()
     with fresh_folder(folder) as new:
         files = WrittenFiles(new)
         stored = _written(files, slots)
         others, checks = _others_and_checks(plan, packed, masters, files, threads, store)
-        manifest = manifest_of(plan, packed, stored, others, checks)
+        entries = _as_json(manifest_of(plan, packed, stored, others, checks))  # a large one is in memory but once
         if extras is not None:
-            more = _written(files, extras(manifest, files))
-            manifest = manifest.model_copy(update={"files": [*manifest.files, *more]})
-        files.write("manifest.json", manifest_text(manifest).encode())
+            let_go()
+            more = _written(files, extras(entries, files))
+            entries["files"] += map(_as_json, more)
+        files.write("manifest.json", json_parts(entries))
         kept = bring_along(folder, new)
-    return Built(folder, manifest, kept)
+    return Built(folder, entries, kept)
+
+
+def _as_json(entry: Entry) -> dict[str, Any]:
+    return entry.model_dump(mode="json", by_alias=True)
 
 
 def _others_and_checks(

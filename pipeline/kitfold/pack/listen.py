@@ -101,8 +101,9 @@ def listen_parts(
         mix *= gain
         return master_bytes(Sound(mix, LISTEN_RATE_HZ))
 
-    with ThreadPoolExecutor(threads if frames <= _LONG_S * LISTEN_RATE_HZ else 1) as pool:
-        for version, data in zip(_VERSIONS, pool.map(written, _VERSIONS), strict=True):
+    with ThreadPoolExecutor(threads) as pool:
+        both = pool.map if frames <= _LONG_S * LISTEN_RATE_HZ else map
+        for version, data in zip(_VERSIONS, both(written, _VERSIONS), strict=True):
             yield f"listen/song-{version}.wav", data
     roots = {slot.part.name: slot.note.midi for slot in packed.slots if slot.part.root == 0}
     ordered = {sound.name: roots[sound.name] for sound in plan.sounds if sound.name in roots}

@@ -6,6 +6,8 @@ Readers ignore fields that they don't know; a change of meaning is a new number 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
+from itertools import islice
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -25,6 +27,7 @@ __all__ = [
     "MoreMemory",
     "RootEntry",
     "SlotEntry",
+    "json_parts",
     "json_schema",
     "json_text",
     "manifest_text",
@@ -33,6 +36,9 @@ __all__ = [
 SCHEMA: Literal["kitfold-manifest/1"] = "kitfold-manifest/1"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 """The language that the schemas are written in."""
+
+_JSON: dict[str, Any] = {"indent": 1, "ensure_ascii": False, "allow_nan": False}
+_PIECES = 5000  # so many numbers, texts and brackets are written at once: some tens of kilobytes
 
 
 class Entry(BaseModel):
@@ -184,4 +190,12 @@ def json_schema() -> str:
 
 def json_text(value: object) -> str:
     """Return JSON as every manifest is written: stable, UTF-8, one line feed at the end; no NaN, no infinity."""
-    return json.dumps(value, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(value, **_JSON) + "\n"
+
+
+def json_parts(value: object) -> Iterator[bytes]:
+    """Give the bytes of `json_text`, some of them at a time."""
+    pieces = json.JSONEncoder(**_JSON).iterencode(value)
+    while text := "".join(islice(pieces, _PIECES)):
+        yield text.encode()
+    yield b"\n"

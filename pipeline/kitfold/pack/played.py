@@ -34,7 +34,7 @@ Figure = TypeVar("Figure")
 
 HELD_S = 1.0
 """What sounds so long is held, whether a song holds it or not: the packer's own line between pads and hits."""
-_ROOM_BYTES = 32_000_000  # of sounds turned back, a kit
+_ROOM_BYTES = 16_000_000  # of sounds turned back, a kit
 _KEPT_SPECTRA = 256  # of 25 to 80 KB
 _SOUNDING_DB = -12.0  # as far under its loudest a sound still counts as there: the kit's default hold floor
 
@@ -124,14 +124,19 @@ class Played:
         """The same of the sound before the device."""
         master = self.slot.master
         return made_once(
-            self.store, "master spectrum", master.key, [], lambda: loudest_spectrum(master.sound), (Spectrum,)
+            self.store, "master spectrum", master.key, [], lambda: loudest_spectrum(self._master()), (Spectrum,)
         )
 
     @cached_property
     def master_true_peak_db(self) -> float:
         """The highest point of the sound before the device, in dBTP."""
         master = self.slot.master
-        return made_once(self.store, "master true peak", master.key, [], lambda: true_peak_db(master.sound))
+        return made_once(self.store, "master true peak", master.key, [], lambda: true_peak_db(self._master()))
+
+    def _master(self) -> Sound:
+        sound = self.slot.master.sound
+        let_go(sound.samples.nbytes)
+        return sound
 
     @property
     def centroid_hz(self) -> float:

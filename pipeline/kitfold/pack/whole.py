@@ -12,6 +12,7 @@ from functools import partial
 from typing import Any, TypeVar
 
 from kitfold.files import Store
+from kitfold.files.maps import let_go
 from kitfold.pack.balance import Levels
 from kitfold.pack.convert import resample
 from kitfold.pack.once import made_once
@@ -26,7 +27,8 @@ __all__ = ["Bench", "Whole"]
 
 Result = TypeVar("Result")
 
-_ROOM_BYTES = 32_000_000
+_ROOM_BYTES = 16_000_000
+_STRETCHER_BYTES = 24_000_000  # in many small pieces, of which some would stay
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,4 +112,5 @@ class Whole:
 
 
 def _stretched(whole: Whole, root: int) -> Sound:
+    let_go(_STRETCHER_BYTES)
     return whole.bench.do(keep_length, whole.sound, semitones_to_ratio(root))
