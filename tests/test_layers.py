@@ -92,6 +92,28 @@ def test_starting_loads_no_heavy_library(arguments):
     assert done.stdout.splitlines()[-1] == "[]", done.stderr
 
 
+@pytest.mark.parametrize("command", ["inspect", "build"])
+def test_measuring_loads_no_library_that_takes_half_a_second(tmp_path, command):
+    """Only scipy's compiled loops are needed (`measure.compiled`, `measure.sections`), on versions that have them."""
+    np = pytest.importorskip("numpy")
+    soundfile = pytest.importorskip("soundfile")
+    soundfile.write(tmp_path / "a.wav", 0.3 * np.sin(2 * np.pi * 220 * np.arange(44_100) / 44_100), 44_100)
+    head = '[kit]\nname = "a"\ndevice = "mono8-22s"\nkey = "A minor"\n'
+    kit = head + '[[sound]]\nname = "a"\nsource = "a.wav"\nrecipe = "pad"\n'
+    (tmp_path / "kit.toml").write_text(kit, encoding="utf-8")
+    given = {"inspect": ["a.wav"], "build": ["kit.toml"]}[command]
+    code = (
+        "import os, sys\n"
+        "os.chdir(sys.argv[1])\n"
+        "os.environ['KITFOLD_CACHE'] = 'cache'\n"
+        "from kitfold.cli.main import _exit_code\n"
+        "print(_exit_code(sys.argv[2:]))\n"
+        "print(sorted({'scipy.signal', 'pyloudnorm', 'librosa', 'scipy.stats'} & set(sys.modules)))\n"
+    )
+    done = python(code, str(tmp_path), command, *given)
+    assert done.stdout.splitlines()[-2:] == ["0", "[]"], done.stdout + done.stderr
+
+
 def fastest_s(code, tries):
     times = []
     for _ in range(tries):

@@ -10,6 +10,7 @@ change is seen long before it breaks the standard. The signals are made from the
 """
 
 import numpy as np
+import pyloudnorm
 import pytest
 
 from kitfold.measure.level import integrated_lufs, loudest_lufs, momentary_lufs, peak_db, true_peak_db
@@ -63,6 +64,16 @@ def test_bs_1770_a_full_scale_sine_of_997_hz_in_one_channel_reads_minus_3_01(mea
 )
 def test_tech_3341_integrated_loudness(case, parts, standard, today):
     judge(integrated_lufs(stereo_sine(*parts)), standard, TENTH, today)
+
+
+@pytest.mark.parametrize("seconds", [0.4, 0.5, 3.0, 31.7])
+def test_integrated_loudness_is_that_of_a_reference_library(seconds):
+    """pyloudnorm with the filter that meets BS.1770-4; in tenths of a second, as it may count a part of a block."""
+    chance = np.random.default_rng(round(10 * seconds))
+    levels = np.repeat(10 ** (chance.uniform(-80, -6, round(10 * seconds)) / 20), RATE // 10)[:, np.newaxis]
+    sound = Sound(levels * chance.standard_normal((len(levels), 2)) * [0.3, 0.1], RATE)
+    wanted = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(sound.float64())
+    assert integrated_lufs(sound) == pytest.approx(wanted, abs=1e-6)
 
 
 @pytest.mark.parametrize(("case", "level_db"), [(1, -23), (2, -33)])

@@ -38,6 +38,8 @@ _MOMENTARY_FRAMES = 19_200  # 400 ms (EBU Tech 3341, 2.2)
 _HOP_FRAMES = 480  # 10 ms; Tech 3341 asks for 100 ms or less
 _SHORT_FRAMES = 2_400  # 50 ms: two periods of 40 Hz, and shorter than any hold that matters
 _LOUDNESS_OFFSET_DB = -0.691  # BS.1770-4, equation 2: makes the 997 Hz case -3.01
+_BLOCK_STEP_FRAMES = 4_800  # blocks of 400 ms overlap by 75 % (BS.1770-4, equation 3)
+_ABSOLUTE_GATE_LUFS, _RELATIVE_GATE = -70.0, 0.1  # BS.1770-4, equations 4 to 6: 10 LU are a tenth of the power
 _OVERSAMPLING = 4  # BS.1770-4, annex 2
 _CHUNK_FRAMES = 1 << 15  # short enough to stay near the processor; any other gives the same
 
@@ -86,15 +88,15 @@ def integrated_lufs(sound: Sound) -> float:
 
     Returns
     -------
-    float, LUFS (BS.1770-4, by pyloudnorm); sounds under 400 ms are padded with silence; -inf where nothing passes the
-    gate at -70 LUFS
+    float, LUFS (BS.1770-4, equations 3 to 7): of the 400 ms blocks that begin every 100 ms, and end within the sound,
+    those count that are over -70 LUFS and no more than 10 LU under the mean of these. Sounds under 400 ms are padded
+    with silence; -inf where nothing counts
     """
-    from pyloudnorm import Meter
-
-    samples = sound.float64()
-    if sound.rate_hz != K_RATE_HZ and len(samples):
-        samples = soxr.resample(samples, sound.rate_hz, K_RATE_HZ, quality=HEARD_QUALITY)
-    return float(Meter(K_RATE_HZ, filter_class="DeMan").integrated_loudness(_padded(samples)))
+    power = _sliding_power(_padded(k_weighted(sound)), _MOMENTARY_FRAMES)[::_BLOCK_STEP_FRAMES]
+    heard = power[power > _power_of_lufs(_ABSOLUTE_GATE_LUFS)]
+    if not len(heard):
+        return -np.inf
+    return _LOUDNESS_OFFSET_DB + power_to_db(float(heard[heard > _RELATIVE_GATE * heard.mean()].mean()))
 
 
 def peak_db(sound: Sound) -> float:
@@ -140,6 +142,10 @@ def held_until_s(sound: Sound, floor_db: float) -> float:
         return 0.0
     above = np.flatnonzero(_centred_power(weighted, _SHORT_FRAMES) >= loudest * db_to_gain(floor_db) ** 2)
     return min(sound.seconds, (int(above[-1]) + 1) / K_RATE_HZ) if len(above) else 0.0
+
+
+def _power_of_lufs(lufs: float) -> float:
+    return db_to_gain(lufs - _LOUDNESS_OFFSET_DB) ** 2
 
 
 def _padded(samples: Real) -> Real:

@@ -32,7 +32,7 @@ __all__ = [
 
 def made_with() -> dict[str, str]:
     """Return the versions of everything that has a say in the bytes."""
-    libraries = ("numpy", "scipy", "soxr", "pedalboard", "pyloudnorm", "soundfile", "mido", "jinja2")
+    libraries = ("numpy", "scipy", "soxr", "pedalboard", "soundfile", "mido", "jinja2")
     return {
         "kitfold": __version__,
         "python": platform.python_version(),

@@ -25,7 +25,7 @@ __all__ = [
     "version_of",
 ]
 
-DISTRIBUTIONS = ("librosa", "numpy", "pedalboard", "pyloudnorm", "scipy", "soundfile", "soxr")
+DISTRIBUTIONS = ("numpy", "pedalboard", "scipy", "soundfile", "soxr")
 """The libraries whose version can change a sound or a measure."""
 
 AFTER_SOUNDS = frozenset({"pack", "sheet", "starter", "cli"})
