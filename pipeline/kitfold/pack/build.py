@@ -31,6 +31,7 @@ from kitfold.threads import allowed, at_once, one_place
 
 __all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
 
+_MANY_SLOTS = 256  # of so many the checks wait for the preview: both at once are what would fill the memory most
 
 Extras: TypeAlias = Callable[[Mapping[str, Any], Mapping[str, bytes]], Iterable[tuple[str, Contents]]]
 """Makes more files of a build from its manifest, as JSON, and its files, one by one, by name relative to its folder."""
@@ -98,7 +99,6 @@ def write_build(
         others, checks = _others_and_checks(plan, packed, masters, files, threads, store)
         entries = _as_json(manifest_of(plan, packed, stored, others, checks))  # a large one is in memory but once
         if extras is not None:
-            let_go()
             more = _written(files, extras(entries, files))
             entries["files"] += map(_as_json, more)
         files.write("manifest.json", json_parts(entries))
@@ -129,8 +129,15 @@ def _others_and_checks(
     def own() -> list[FileEntry]:
         return _written(files, map(_master_file, masters.items()))
 
-    with allowed(jobs), one_place():  # the longest first
-        heard, _, sent, made = at_once(lambda work: work(), [listen, check, transfer, own])
+    rounds = [[listen], [check, transfer, own]]  # the longest first
+    if len(packed.slots) <= _MANY_SLOTS:
+        rounds = [[*rounds[0], *rounds[1]]]
+    done: list[list[FileEntry]] = []
+    with allowed(jobs), one_place():
+        for works in rounds:
+            done += at_once(lambda work: work(), works)
+            let_go()
+    heard, _, sent, made = done
     return [*made, *heard, *sent], checks
 
 
