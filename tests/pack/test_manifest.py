@@ -8,6 +8,7 @@ import pytest
 from jsonschema import Draft202012Validator, ValidationError
 
 from kitfold.cli.main import _exit_code
+from kitfold.pack import build
 from kitfold.pack.manifest import Manifest, json_parts, json_schema, json_text, manifest_text
 
 SONG = {
@@ -167,3 +168,28 @@ def test_a_large_manifest_is_written_some_of_it_at_a_time(manifest):
     parts = list(json_parts(large))
     assert b"".join(parts).decode() == json_text(large)
     assert max(map(len, parts)) < 200_000 < sum(map(len, parts))  # some tens of kilobytes at a time
+
+
+def test_of_many_slots_the_checks_wait_for_the_preview_and_the_build_is_the_same(
+    shared_folder, folder, tmp_path, monkeypatch
+):
+    told = []
+
+    def watched(name):
+        work = getattr(build, name)
+
+        def watch(*given):
+            told.append(f"{name} begins")
+            yield from work(*given)
+            told.append(f"{name} ends")
+
+        monkeypatch.setattr(build, name, watch)
+
+    watched("listen_parts")
+    checks_of = build.checks_of
+    monkeypatch.setattr(build, "checks_of", lambda *given: told.append("checks_of begins") or checks_of(*given))
+    monkeypatch.setattr(build, "_MANY_SLOTS", 0)
+    given = ["build", str(shared_folder.path / "kit.toml"), "--out", str(tmp_path), "--quiet", "--fresh", "--jobs", "2"]
+    assert _exit_code(given) in (0, 1)
+    assert told == ["listen_parts begins", "listen_parts ends", "checks_of begins"]
+    assert (tmp_path / folder.name / "manifest.json").read_bytes() == (folder / "manifest.json").read_bytes()
