@@ -133,7 +133,8 @@ def _stretched(samples: Audio, rate_hz: int, ratio: float) -> Audio:
     """Return what the stretcher makes of a sound, with a margin at both ends: it smears into them.
 
     The stretcher moves a pitch by changing the length and then playing the result faster or slower. We have it do the
-    former only and resample ourselves: the same sound to a fraction of a sample, for 5 to 40 % less of its time.
+    former only and resample ourselves: as near to the right sound, for 5 to 60 % less of its time
+    (tests/benchmarks/stretches.py).
     """
     from pedalboard import time_stretch
 
