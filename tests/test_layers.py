@@ -7,7 +7,9 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 import kitfold
 
@@ -95,8 +97,6 @@ def test_starting_loads_no_heavy_library(arguments):
 @pytest.mark.parametrize("command", ["inspect", "build"])
 def test_measuring_loads_no_library_that_takes_half_a_second(tmp_path, command):
     """Only scipy's compiled loops are needed (`measure.compiled`, `measure.sections`), on versions that have them."""
-    np = pytest.importorskip("numpy")
-    soundfile = pytest.importorskip("soundfile")
     soundfile.write(tmp_path / "a.wav", 0.3 * np.sin(2 * np.pi * 220 * np.arange(44_100) / 44_100), 44_100)
     head = '[kit]\nname = "a"\ndevice = "mono8-22s"\nkey = "A minor"\n'
     kit = head + '[[sound]]\nname = "a"\nsource = "a.wav"\nrecipe = "pad"\n'

@@ -175,7 +175,7 @@ def test_the_sheet_reads_from_the_midi_file_and_the_manifest_what_the_device_pla
         made.plan, made.packed, [file_entry(*one) for one in slot_files(made.plan, made.packed)], [], []
     )
     sketch = arranged(made.plan, made.packed)
-    read = read_sketch(manifest.model_dump(mode="json", by_alias=True), files)
+    read = read_sketch(manifest.as_json(), files)
     casting = Casting(made.packed)
     wanted = sorted(
         (cast.slot.slot, note.start_beats / 4, cast.setting) for note in sketch.notes if (cast := casting.of(note))

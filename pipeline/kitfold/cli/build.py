@@ -21,7 +21,7 @@ from kitfold.files import Contents, Store, open_store
 if TYPE_CHECKING:
     from kitfold.cli.record import Standing, Wanted
     from kitfold.files.stamps import Seen
-    from kitfold.pack.build import Built
+    from kitfold.pack.built import Built
     from kitfold.plan.plan import Plan
     from kitfold.render.crew import Crew
 
@@ -45,7 +45,7 @@ class Maker:
     voice: Voice
     crew: Crew | None = None
 
-    def built(self, wanted: Wanted, taken: Collection[Path]) -> Iterator[Built | Standing]:
+    def built(self, wanted: Wanted, taken: Collection[Path]) -> Iterator[Built]:
         """Build one kit for each of its devices, one after the other; what is as it was is left alone.
 
         Parameters
@@ -201,7 +201,7 @@ def _build_all(kits: tuple[Path, ...], out: Path, device: tuple[str, ...], maker
     return worst
 
 
-def show(one: Built | Standing, voice: Voice) -> None:
+def show(one: Built, voice: Voice) -> None:
     """Show a build as a table, and say whether it is an earlier one that still holds."""
     if voice.as_json or voice.quiet:
         return
@@ -241,5 +241,5 @@ def _counting(done: Callable[[str, int], None], count: int) -> Callable[[str], N
     return lambda name: done(name, count)
 
 
-def _as_json(one: Built | Standing) -> dict[str, object]:
+def _as_json(one: Built) -> dict[str, object]:
     return {"folder": str(one.folder), "manifest": one.entries}

@@ -108,5 +108,5 @@ def _as_json(pack: Pack, published: Published, cautions: list[str]) -> dict[str,
         "bytes": published.size_bytes,
         "unchanged": published.unchanged,
         "cautions": cautions,
-        "manifest": pack.manifest.model_dump(mode="json", by_alias=True),
+        "manifest": pack.manifest.as_json(),
     }

@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any
 
 from kitfold.files import Store
 from kitfold.files.stamps import Seen, all_still, saw
+from kitfold.pack.built import Built
 from kitfold.pack.strangers import own_files
 
 if TYPE_CHECKING:
-    from kitfold.pack.build import Built
     from kitfold.plan.plan import Plan
 
 __all__ = ["Standing", "Wanted", "inputs_of", "keep", "standing"]
@@ -53,23 +53,8 @@ class Wanted:
         return key_of("build", kit, out, self.devices, code_digest(), _versions(), platform.node())
 
 
-@dataclass(frozen=True)
-class Standing:
-    """A build that is as it was.
-
-    Parameters
-    ----------
-    folder : Path
-    entries : mapping, its manifest as JSON
-    """
-
-    folder: Path
-    entries: Mapping[str, Any]
-
-    @property
-    def failed(self) -> bool:
-        """Whether a check fails."""
-        return any(check["result"] == "fail" for check in self.entries["checks"])
+class Standing(Built):
+    """A build that is as it was."""
 
 
 def standing(wanted: Wanted, store: Store, recover: Callable[[Path], None]) -> list[Standing] | None:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeAlias
 
 from kitfold.errors import PackError
 from kitfold.files import Contents, Store, WrittenFiles, file_name_problem, fresh_folder, master_bytes
 from kitfold.files.maps import let_go
+from kitfold.pack.built import Built
 from kitfold.pack.checks import checks_of
 from kitfold.pack.entries import manifest_of, slot_note
 from kitfold.pack.entry_parts import written_entry
 from kitfold.pack.kit import Packed
 from kitfold.pack.listen import listen_parts
-from kitfold.pack.manifest import Check, Entry, FileEntry, json_parts
+from kitfold.pack.manifest import Check, FileEntry, json_parts
 from kitfold.pack.metadata import slot_chunks
 from kitfold.pack.slot import Slot
 from kitfold.pack.slots import stored_name
@@ -29,33 +29,12 @@ from kitfold.render.jobs import default_jobs
 from kitfold.render.masters import Master
 from kitfold.threads import allowed, at_once, one_place
 
-__all__ = ["Built", "Extras", "build_folder", "slot_files", "write_build"]
+__all__ = ["Extras", "build_folder", "slot_files", "write_build"]
 
 _MANY_SLOTS = 256  # of so many the checks wait for the preview: both at once are what would fill the memory most
 
 Extras: TypeAlias = Callable[[Mapping[str, Any], Mapping[str, bytes]], Iterable[tuple[str, Contents]]]
 """Makes more files of a build from its manifest, as JSON, and its files, one by one, by name relative to its folder."""
-
-
-@dataclass(frozen=True)
-class Built:
-    """A build on disk.
-
-    Parameters
-    ----------
-    folder : Path
-    entries : mapping, its manifest as JSON
-    kept : tuple of str, files of the user's own that lay in the earlier build's folder, and lie in this one's
-    """
-
-    folder: Path
-    entries: Mapping[str, Any]
-    kept: tuple[str, ...] = ()
-
-    @property
-    def failed(self) -> bool:
-        """Whether a check fails."""
-        return any(check["result"] == "fail" for check in self.entries["checks"])
 
 
 def build_folder(out: Path, plan: Plan, device: Device) -> Path:
@@ -97,17 +76,13 @@ def write_build(
         files = WrittenFiles(new)
         stored = _written(files, slots)
         others, checks = _others_and_checks(plan, packed, masters, files, threads, store)
-        entries = _as_json(manifest_of(plan, packed, stored, others, checks))  # a large one is in memory but once
+        entries = manifest_of(plan, packed, stored, others, checks).as_json()  # a large one is in memory but once
         if extras is not None:
             more = _written(files, extras(entries, files))
-            entries["files"] += map(_as_json, more)
+            entries["files"] += [one.as_json() for one in more]
         files.write("manifest.json", json_parts(entries))
         kept = bring_along(folder, new)
     return Built(folder, entries, kept)
-
-
-def _as_json(entry: Entry) -> dict[str, Any]:
-    return entry.model_dump(mode="json", by_alias=True)
 
 
 def _others_and_checks(
@@ -129,13 +104,12 @@ def _others_and_checks(
     def own() -> list[FileEntry]:
         return _written(files, map(_master_file, masters.items()))
 
-    rounds = [[listen], [check, transfer, own]]  # the longest first
-    if len(packed.slots) <= _MANY_SLOTS:
-        rounds = [[*rounds[0], *rounds[1]]]
+    works = [listen, check, transfer, own]  # the longest first
+    rounds = [works[:1], works[1:]] if len(packed.slots) > _MANY_SLOTS else [works]
     done: list[list[FileEntry]] = []
     with allowed(jobs), one_place():
-        for works in rounds:
-            done += at_once(lambda work: work(), works)
+        for one_round in rounds:
+            done += at_once(lambda work: work(), one_round)
             let_go()
     heard, _, sent, made = done
     return [*made, *heard, *sent], checks

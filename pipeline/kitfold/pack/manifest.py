@@ -37,7 +37,6 @@ SCHEMA: Literal["kitfold-manifest/1"] = "kitfold-manifest/1"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 """The language that the schemas are written in."""
 
-_JSON: dict[str, Any] = {"indent": 1, "ensure_ascii": False, "allow_nan": False}
 _PIECES = 5000  # so many numbers, texts and brackets are written at once: some tens of kilobytes
 
 
@@ -45,6 +44,10 @@ class Entry(BaseModel):
     """What manifests are made of: unknown fields are kept."""
 
     model_config = ConfigDict(extra="allow", frozen=True, ser_json_inf_nan="constants")  # not null: it shall be refused
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as JSON has it."""
+        return self.model_dump(mode="json", by_alias=True)
 
 
 class MoreMemory(Entry):
@@ -179,7 +182,7 @@ class Manifest(Entry):
 
 def manifest_text(manifest: Manifest) -> str:
     """Return the manifest as it is written: stable order, UTF-8, one line feed at the end."""
-    return json_text(manifest.model_dump(mode="json", by_alias=True))
+    return json_text(manifest.as_json())
 
 
 def json_schema() -> str:
@@ -190,12 +193,12 @@ def json_schema() -> str:
 
 def json_text(value: object) -> str:
     """Return JSON as every manifest is written: stable, UTF-8, one line feed at the end; no NaN, no infinity."""
-    return json.dumps(value, **_JSON) + "\n"
+    return b"".join(json_parts(value)).decode()
 
 
 def json_parts(value: object) -> Iterator[bytes]:
     """Give the bytes of `json_text`, some of them at a time."""
-    pieces = json.JSONEncoder(**_JSON).iterencode(value)
+    pieces = json.JSONEncoder(indent=1, ensure_ascii=False, allow_nan=False).iterencode(value)
     while text := "".join(islice(pieces, _PIECES)):
         yield text.encode()
     yield b"\n"

@@ -61,7 +61,7 @@ class PackManifest(Entry):
 
 def pack_text(manifest: PackManifest) -> str:
     """Return the manifest as it is written: stable order, UTF-8, one line feed at the end."""
-    return json_text(manifest.model_dump(mode="json", by_alias=True))
+    return json_text(manifest.as_json())
 
 
 def pack_json_schema() -> str:
